@@ -1,0 +1,46 @@
+// The contract of a layer: one file with its decoder and its encoder side by side, named in layers/index.ts.
+import type { z } from 'zod';
+
+/**
+ * What takes the bytes of one level. Calls are synchronous; `buffer` is only lent for the call.
+ *
+ * Bytes of successive `push` calls follow each other without a gap unless `gap()` or `unitEnd()` was called between.
+ */
+export interface Receiver {
+  /**
+   * @param start first byte in `buffer`
+   * @param end first byte not meant
+   * @param at offset in the recording of the byte at `start`
+   * @param unitStart index in `buffer` where the layer below says that a unit begins, or -1 where it says nothing
+   */
+  push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void;
+  /** Bytes were lost here: what is half received cannot be continued. */
+  gap(): void;
+  /** The layer below ended a packet here: units do not continue across it (a stream layer joins them again). */
+  unitEnd(): void;
+  /** No more bytes. */
+  end(): void;
+}
+
+/** Named counts of one layer in one recording, for `inspect` and the report, in the standard's words. */
+export type LayerCounts = Readonly<Record<string, number>>;
+
+export interface Decoder extends Receiver {
+  counts(): LayerCounts;
+}
+
+/** The sending side: takes units of the level above and emits units of its own. */
+export interface Encoder {
+  push(unit: Uint8Array): void;
+  /** Emits what is still held back, filled up as the standard says. */
+  flush(): void;
+}
+
+export type LayerDefinition<Options> = {
+  readonly name: string;
+  /** Standard and clause. */
+  readonly source: string;
+  readonly options: z.ZodType<Options>;
+  decoder(options: Options, next: Receiver): Decoder;
+  encoder(options: Options, emit: (unit: Uint8Array) => void): Encoder;
+};

@@ -1,0 +1,79 @@
+// The mission as the rest of the program sees it: the validated, typed form of a mission file.
+
+/** A field of the mission's own frame: `bits` wide, most significant bit at byte `at`, bit `bit` (0 = most significant). */
+export type FrameField = {
+  readonly at: number;
+  readonly bit: number;
+  /** 1 to 48. */
+  readonly bits: number;
+  /** `little` only for whole bytes starting at bit 0. */
+  readonly endian: 'big' | 'little';
+};
+
+/** A CRC in the parameters of the usual catalogue; `reflected` stands for refin = refout. */
+export type CrcParameters = {
+  readonly name: string;
+  /** 8, 16, 24 or 32. */
+  readonly width: number;
+  readonly poly: number;
+  readonly init: number;
+  readonly reflected: boolean;
+  readonly xorout: number;
+};
+
+/** The mission's own frame. Offsets count bytes from the first byte of the marker. */
+export type FrameLayout = {
+  /** Empty when frames have none: they then start where the layer below starts a packet. */
+  readonly marker: Uint8Array;
+  /** Bytes, marker to CRC. */
+  readonly length: number;
+  readonly fields: {
+    readonly counter: FrameField;
+    readonly file: FrameField;
+    /** Segment index; exactly one of `segment` and `offset` is there. */
+    readonly segment?: FrameField;
+    /** Byte offset of the payload in its file. */
+    readonly offset?: FrameField;
+    /** Number of segments of the file (with `segment`). */
+    readonly segments?: FrameField;
+    /** Size of the file in bytes (with `offset`, or instead of `segments`). */
+    readonly bytes?: FrameField;
+    /** Payload bytes used. Absent = always `payload.size`. */
+    readonly length?: FrameField;
+  };
+  readonly payload: { readonly at: number; readonly size: number };
+  readonly crc: {
+    readonly parameters: CrcParameters;
+    readonly at: number;
+    /** Half open: first byte covered, first byte not covered. */
+    readonly covers: readonly [number, number];
+    readonly endian: 'big' | 'little';
+  };
+};
+
+export type ChecksumAlgorithm = 'crc32' | 'md5' | 'sha1' | 'sha256';
+
+/** What is known of a file from outside its own segments. */
+export type FileFacts = {
+  readonly file: number;
+  /** As given: untrusted when it was downlinked. */
+  readonly name?: string;
+  readonly bytes?: number;
+  /** `value` in lower-case hexadecimal. */
+  readonly checksum?: { readonly algorithm: ChecksumAlgorithm; readonly value: string };
+};
+
+export type LayerChoice = { readonly name: string; readonly options: Readonly<Record<string, unknown>> };
+
+export type Mission = {
+  readonly name: string;
+  readonly downlink: { readonly bitsPerSecond?: number; readonly rotationSeconds?: number };
+  /** From the recording inwards. */
+  readonly layers: readonly LayerChoice[];
+  readonly frame: FrameLayout;
+  readonly files: {
+    /** The file whose content lists the others, and how it is written. */
+    readonly descriptor?: { readonly file: number; readonly format: 'csv' | 'json' };
+    readonly catalogue: readonly FileFacts[];
+  };
+};
