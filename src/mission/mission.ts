@@ -1,4 +1,5 @@
 // The mission as the rest of the program sees it: the validated, typed form of a mission file.
+import type { CrcParameters } from '../bytes/crc-catalogue.js';
 
 /** A field of the mission's own frame: `bits` wide, most significant bit at byte `at`, bit `bit` (0 = most significant). */
 export type FrameField = {
@@ -8,17 +9,6 @@ export type FrameField = {
   readonly bits: number;
   /** `little` only for whole bytes starting at bit 0. */
   readonly endian: 'big' | 'little';
-};
-
-/** A CRC in the parameters of the usual catalogue; `reflected` stands for refin = refout. */
-export type CrcParameters = {
-  readonly name: string;
-  /** 8, 16, 24 or 32. */
-  readonly width: number;
-  readonly poly: number;
-  readonly init: number;
-  readonly reflected: boolean;
-  readonly xorout: number;
 };
 
 /** The mission's own frame. Offsets count bytes from the first byte of the marker. */

@@ -1,0 +1,41 @@
+// Bytes that wait for the rest of what they belong to: appended at one end, consumed at the other, one copy in.
+
+/** Grows as needed and never shrinks; indices into `bytes` change with every `append`. */
+export class RollingBuffer {
+  bytes: Buffer = Buffer.allocUnsafe(16384);
+  /** Index of the first byte not yet consumed. */
+  start = 0;
+  /** Index after the last byte. */
+  end = 0;
+
+  get length(): number {
+    return this.end - this.start;
+  }
+
+  /** Copies `source[from, to)` behind what is there. */
+  append(source: Uint8Array, from: number, to: number): void {
+    const size = to - from;
+    if (this.end + size > this.bytes.length) this.#makeRoom(size);
+    if (size > 64) this.bytes.set(source.subarray(from, to), this.end);
+    else for (let i = 0; i < size; i++) this.bytes[this.end + i] = source[from + i]!;
+    this.end += size;
+  }
+
+  clear(): void {
+    this.start = 0;
+    this.end = 0;
+  }
+
+  #makeRoom(size: number): void {
+    const kept = this.length;
+    if ((kept + size) * 2 > this.bytes.length) {
+      const larger = Buffer.allocUnsafe((kept + size) * 2);
+      larger.set(this.bytes.subarray(this.start, this.end));
+      this.bytes = larger;
+    } else {
+      this.bytes.copyWithin(0, this.start, this.end);
+    }
+    this.start = 0;
+    this.end = kept;
+  }
+}
