@@ -1,0 +1,46 @@
+// Generic continuous stream (EN 302 307-1, 5.1): the data fields of successive baseband frames joined into one byte stream.
+// A lost baseband frame shows only in what follows: the layer above resynchronises at its marker, or at SYNCD.
+import { z } from 'zod';
+import type { Decoder, Encoder, LayerCounts, LayerDefinition, Receiver } from './layer.js';
+
+const optionsSchema = z.strictObject({});
+type Options = z.infer<typeof optionsSchema>;
+
+export const stream: LayerDefinition<Options> = {
+  name: 'stream',
+  source: 'EN 302 307-1, 5.1',
+  options: optionsSchema,
+  decoder: (_options, next) => new StreamDecoder(next),
+  encoder: (_options, emit): Encoder => ({ push: emit, flush: () => undefined }),
+};
+
+class StreamDecoder implements Decoder {
+  readonly #next: Receiver;
+  #pieces = 0;
+  #gaps = 0;
+
+  constructor(next: Receiver) {
+    this.#next = next;
+  }
+
+  push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void {
+    this.#pieces++;
+    this.#next.push(buffer, start, end, at, unitStart);
+  }
+
+  gap(): void {
+    this.#gaps++;
+    this.#next.gap();
+  }
+
+  /** Units go on in the next data field: that a packet ended below means nothing here. */
+  unitEnd(): void {}
+
+  end(): void {
+    this.#next.end();
+  }
+
+  counts(): LayerCounts {
+    return { pieces: this.#pieces, gaps: this.#gaps };
+  }
+}
