@@ -1,0 +1,55 @@
+// The few things the ledger asks of the file system, in one place: what a crash test has to interrupt.
+import fs from 'node:fs';
+import path from 'node:path';
+
+/** Synchronous: the ledger has one writer, and a commit must not be overtaken. */
+export interface Disk {
+  open(file: string): number;
+  write(fd: number, bytes: Uint8Array, position: number): void;
+  read(fd: number, bytes: Uint8Array, position: number): number;
+  sync(fd: number): void;
+  truncate(fd: number, length: number): void;
+  close(fd: number): void;
+  /** Writes through a temporary name, syncs and renames, then syncs the folder: all of the new content or all of the old. */
+  replace(file: string, content: Uint8Array | string): void;
+  syncFolder(folder: string): void;
+}
+
+export const realDisk: Disk = {
+  open: (file) => fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644),
+  write: (fd, bytes, position) => {
+    for (let done = 0; done < bytes.length; ) {
+      done += fs.writeSync(fd, bytes, done, bytes.length - done, position + done);
+    }
+  },
+  read: (fd, bytes, position) => {
+    let done = 0;
+    for (let size = -1; done < bytes.length && size !== 0; done += size) {
+      size = fs.readSync(fd, bytes, done, bytes.length - done, position + done);
+    }
+    return done;
+  },
+  sync: (fd) => fs.fdatasyncSync(fd),
+  truncate: (fd, length) => fs.ftruncateSync(fd, length),
+  close: (fd) => fs.closeSync(fd),
+  replace: (file, content) => {
+    const temporary = `${file}.new`;
+    const fd = fs.openSync(temporary, 'w');
+    try {
+      fs.writeFileSync(fd, content);
+      fs.fsyncSync(fd);
+    } finally {
+      fs.closeSync(fd);
+    }
+    fs.renameSync(temporary, file);
+    realDisk.syncFolder(path.dirname(file));
+  },
+  syncFolder: (folder) => {
+    const fd = fs.openSync(folder, 'r');
+    try {
+      fs.fsyncSync(fd);
+    } finally {
+      fs.closeSync(fd);
+    }
+  },
+};

@@ -1,0 +1,95 @@
+// The payloads on disk: one sparse file per content of a file, every segment at its place. Neighbouring segments are gathered
+// into one write; few files are open at a time.
+import path from 'node:path';
+import type { Disk } from './disk.js';
+
+const GATHER_BYTES = 1 << 20;
+const MAX_OPEN = 64;
+
+export class LaneFiles {
+  readonly #disk: Disk;
+  readonly #folder: string;
+  /** Open files in order of last use, oldest first. */
+  readonly #open = new Map<string, number>();
+  readonly #dirty = new Set<string>();
+  readonly #created = new Set<string>();
+  #folderChanged = false;
+  readonly #gathered = Buffer.allocUnsafe(GATHER_BYTES);
+  #used = 0;
+  #file = '';
+  #position = 0;
+
+  constructor(disk: Disk, folder: string) {
+    this.#disk = disk;
+    this.#folder = folder;
+  }
+
+  /** Copies `bytes[start, end)` to `position` of `file`; on disk after the next `sync`. */
+  write(file: string, position: number, bytes: Uint8Array, start: number, end: number): void {
+    const size = end - start;
+    if (file !== this.#file || position !== this.#position + this.#used || this.#used + size > GATHER_BYTES) {
+      this.#flush();
+      this.#file = file;
+      this.#position = position;
+      if (size > GATHER_BYTES) {
+        this.#disk.write(this.#fdOf(file), bytes.subarray(start, end), position);
+        this.#dirty.add(file);
+        this.#position += size;
+        return;
+      }
+    }
+    this.#gathered.set(bytes.subarray(start, end), this.#used);
+    this.#used += size;
+  }
+
+  /** Fills `into` from `position`; returns the bytes read, fewer at the end of the file. */
+  read(file: string, position: number, into: Uint8Array): number {
+    if (file === this.#file) this.#flush();
+    return this.#disk.read(this.#fdOf(file), into, position);
+  }
+
+  /** Everything written is on disk when this returns. */
+  sync(): void {
+    this.#flush();
+    for (const file of this.#dirty) this.#disk.sync(this.#fdOf(file));
+    this.#dirty.clear();
+    if (this.#folderChanged) this.#disk.syncFolder(this.#folder);
+    this.#folderChanged = false;
+  }
+
+  close(): void {
+    for (const fd of this.#open.values()) this.#disk.close(fd);
+    this.#open.clear();
+  }
+
+  #flush(): void {
+    if (this.#used === 0) return;
+    this.#disk.write(this.#fdOf(this.#file), this.#gathered.subarray(0, this.#used), this.#position);
+    this.#dirty.add(this.#file);
+    this.#position += this.#used;
+    this.#used = 0;
+  }
+
+  #fdOf(file: string): number {
+    let fd = this.#open.get(file);
+    if (fd === undefined) {
+      if (this.#open.size >= MAX_OPEN) this.#closeOldest();
+      fd = this.#disk.open(path.join(this.#folder, file));
+      if (!this.#created.has(file)) {
+        this.#created.add(file);
+        this.#folderChanged = true;
+      }
+    } else {
+      this.#open.delete(file);
+    }
+    this.#open.set(file, fd);
+    return fd;
+  }
+
+  #closeOldest(): void {
+    const [file, fd] = this.#open.entries().next().value!;
+    if (this.#dirty.delete(file)) this.#disk.sync(fd);
+    this.#disk.close(fd);
+    this.#open.delete(file);
+  }
+}
