@@ -46,7 +46,7 @@ export type LedgerOptions = {
 export class Ledger implements SegmentStore {
   readonly folder: string;
   /** The mission of the ledger; catalogues of all its mission files joined. */
-  readonly mission: Mission;
+  mission: Mission;
   readonly files: Map<string, StoredFile> = new Map();
   readonly receptions: Map<string, Reception> = new Map();
   /** What was found wrong on opening or reading, in words. */
@@ -128,6 +128,17 @@ export class Ledger implements SegmentStore {
       return -1;
     }
     return this.#add(stored, this.#newLane(stored), key, bytes, start, length, crc);
+  }
+
+  /** The lane that holds just this content of a segment, -1 when none does. */
+  laneHolding(file: number, segments: number, key: number, length: number, crc: number): number {
+    const lanes = this.files.get(`${file}-${segments}`)?.lanes ?? [];
+    return lanes.find(({ table }) => table.crcOf(key) === crc && table.lengthOf(key) === length)?.index ?? -1;
+  }
+
+  /** Adds another mission file of the same mission. @throws LedgerError when its layers or frame differ */
+  adoptMission(mission: NonNullable<LedgerOptions['mission']>): void {
+    this.mission = keepMission(this.folder, mission, this.#disk);
   }
 
   /** Makes everything stored so far durable. */

@@ -1,0 +1,52 @@
+// The output folder: every file through a temporary name and a rename, nothing outside the folder, nothing left over from
+// an earlier state (a picture that was partial yesterday and is whole today stands only under files/).
+import fs from 'node:fs';
+import path from 'node:path';
+
+const OWN_FOLDERS = ['files', 'partial', 'salvage'] as const;
+
+export class OutputFolder {
+  readonly root: string;
+
+  constructor(root: string) {
+    this.root = path.resolve(root);
+    for (const folder of OWN_FOLDERS) fs.mkdirSync(path.join(this.root, folder), { recursive: true });
+  }
+
+  /** The absolute path of `relative`, which must stay inside. */
+  resolve(relative: string): string {
+    const absolute = path.resolve(this.root, relative);
+    if (!absolute.startsWith(this.root + path.sep)) throw new RangeError(`${relative} would leave the output folder`);
+    return absolute;
+  }
+
+  /** Writes `relative` with what `emit` hands over, through a temporary name. */
+  write(relative: string, emit: (write: (bytes: Uint8Array) => void) => void): void {
+    const target = this.resolve(relative);
+    const temporary = `${target}.part`;
+    const fd = fs.openSync(temporary, 'w');
+    try {
+      emit((bytes) => {
+        for (let done = 0; done < bytes.length; ) done += fs.writeSync(fd, bytes, done);
+      });
+    } finally {
+      fs.closeSync(fd);
+    }
+    fs.renameSync(temporary, target);
+  }
+
+  writeText(relative: string, text: string): void {
+    this.write(relative, (write) => write(Buffer.from(text)));
+  }
+
+  /** Whether `relative` is there with just this size. */
+  has(relative: string, bytes: number): boolean {
+    const found = fs.statSync(this.resolve(relative), { throwIfNoEntry: false });
+    return found?.isFile() === true && found.size === bytes;
+  }
+
+  /** Removes `written` files of an earlier run that are not among `current`; files that are not ours stay. */
+  removeStale(written: Iterable<string>, current: ReadonlySet<string>): void {
+    for (const relative of written) if (!current.has(relative)) fs.rmSync(this.resolve(relative), { force: true });
+  }
+}

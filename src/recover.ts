@@ -1,0 +1,205 @@
+// The main job: recordings -> layers -> segments -> ledger -> files -> coverage -> reports, the stages in order.
+import fs from 'node:fs';
+import path from 'node:path';
+import { buildCoverage } from './coverage/build-coverage.js';
+import { RecordingError, UsageError } from './errors.js';
+import { OutputFolder } from './files/output-folder.js';
+import { openRecordings } from './intake/open-recordings.js';
+import type { Recording } from './intake/source.js';
+import { LAYERS } from './layers/index.js';
+import { Ledger } from './ledger/ledger.js';
+import { mergeLedger } from './ledger/merge.js';
+import { unpackLedger } from './ledger/pack.js';
+import { packDamaged } from './ledger/reception-file.js';
+import { findFfmpeg, type Tools } from './media/ffmpeg.js';
+import { parseMission } from './mission/mission-file.js';
+import { missingCsv } from './report/csv.js';
+import { reportHtml } from './report/html.js';
+import { coverageJson } from './report/json.js';
+import type { Report } from './report/model.js';
+import { receive } from './segments/receive.js';
+import { VERSION } from './version.js';
+
+/** What is being done; `done` and `total` count bytes on disk, recordings or files. */
+export type Progress = {
+  readonly stage: 'reading' | 'merging' | 'writing';
+  readonly name: string;
+  readonly done: number;
+  readonly total: number;
+};
+
+export type OutputOptions = {
+  /** Paths of ffmpeg and ffprobe; else PATH, else the installer packages. */
+  readonly ffmpegPath?: string;
+  readonly ffprobePath?: string;
+  readonly onProgress?: (progress: Progress) => void;
+};
+
+export type RecoverOptions = OutputOptions & {
+  /** Files, archives and folders. */
+  readonly recordings: readonly string[];
+  /** Path of the mission file. */
+  readonly mission: string;
+  /** Output folder; its ledger is added to. */
+  readonly out: string;
+  /** Recordings whose station the user names. */
+  readonly stations?: readonly { readonly name: string; readonly path: string }[];
+};
+
+export type Outcome = {
+  readonly report: Report;
+  /** Recordings that failed, wholly or from some byte on; the others are in. */
+  readonly problems: readonly RecordingError[];
+  /** How many recordings were read, and how many of them the ledger had already. */
+  readonly recordings: { readonly read: number; readonly known: number };
+};
+
+/**
+ * Recovers files from recordings into `out`, adding to the ledger there.
+ *
+ * @throws UsageError, MissionFileError or LedgerError when nothing could be started
+ */
+export async function recover(options: RecoverOptions): Promise<Outcome> {
+  const mission = readMission(options.mission);
+  let read = 0;
+  const progress = { name: '', total: 0 };
+  const { recordings, problems } = await openRecordings(options.recordings, {
+    stations: options.stations ?? [],
+    onRead: (bytes) => {
+      read += bytes;
+      options.onProgress?.({ stage: 'reading', done: read, ...progress });
+    },
+  });
+  if (recordings.length === 0 && !hasLedger(options.out)) {
+    throw new UsageError(['nothing to recover from', ...problems.map(({ message }) => message)].join('\n'));
+  }
+  progress.total = recordings.reduce((sum, { storedBytes }) => sum + storedBytes, 0);
+  const ledger = Ledger.open(path.join(options.out, 'ledger'), { mission });
+  try {
+    const failed = [...problems];
+    let known = 0;
+    for (const recording of recordings) {
+      progress.name = recording.name;
+      const result = await addRecording(recording, ledger);
+      if (result.problem) failed.push(result.problem);
+      if (result.known) known++;
+    }
+    const report = await writeReports(ledger, options.out, options);
+    return { report, problems: failed, recordings: { read: recordings.length, known } };
+  } finally {
+    ledger.close();
+  }
+}
+
+/** Takes one recording into the ledger; what fails is told, and what came before the failure is kept. */
+async function addRecording(
+  recording: Recording,
+  ledger: Ledger,
+): Promise<{ problem: RecordingError | undefined; known: boolean }> {
+  const { recorder, sha256, bytes, problem } = await receive(recording, ledger.mission, ledger);
+  if (recorder.intactFrames + recorder.damagedTotal === 0) {
+    const { name } = recording;
+    const found = bytes === 0 ? 'no bytes' : `no frame of mission "${ledger.mission.name}" in ${bytes} bytes`;
+    const empty = new RecordingError('no-frames', name, undefined, `${found}; check that it belongs to this mission (\`passweave inspect\` shows what is in it)`);
+    return { problem: problem ?? empty, known: false };
+  }
+  const known = ledger.receptions.has(sha256);
+  const damaged = packDamaged(recorder.damagedFrames);
+  ledger.addReception(
+    {
+      station: recording.station,
+      name: recording.name,
+      sha256,
+      bytes,
+      startedAt: recording.startedAt ?? null,
+      frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },
+      stretches: recorder.stretchStarts,
+      runs: recorder.runs,
+      damaged: damaged.index,
+      problems: problem ? [problem.message] : [],
+    },
+    damaged.bytes,
+  );
+  return { problem, known };
+}
+
+/** Merges the ledgers of `inputs` (output folders, ledger folders, or zips made by `pack`) into `out`. */
+export async function merge(options: OutputOptions & { inputs: readonly string[]; out: string }): Promise<Outcome> {
+  const problems: RecordingError[] = [];
+  const sources: { folder: string; discard: () => void }[] = [];
+  let ledger: Ledger | undefined;
+  try {
+    for (const input of options.inputs) {
+      try {
+        sources.push(await openLedgerSource(input));
+      } catch (error) {
+        if (!(error instanceof RecordingError)) throw error;
+        problems.push(error);
+      }
+    }
+    const target = path.join(options.out, 'ledger');
+    let done = 0;
+    for (const { folder } of sources) {
+      options.onProgress?.({ stage: 'merging', name: folder, done: done++, total: sources.length });
+      if (path.resolve(folder) === path.resolve(target)) continue;
+      ledger = mergeLedger(folder, target, ledger);
+    }
+    ledger ??= Ledger.open(target);
+    const report = await writeReports(ledger, options.out, options);
+    return { report, problems, recordings: { read: 0, known: 0 } };
+  } finally {
+    ledger?.close();
+    for (const { discard } of sources) discard();
+  }
+}
+
+/** Writes the files and reports of the ledger in `out` again. */
+export async function reportAgain(out: string, options: OutputOptions = {}): Promise<Outcome> {
+  const ledger = Ledger.open(path.join(out, 'ledger'));
+  try {
+    return { report: await writeReports(ledger, out, options), problems: [], recordings: { read: 0, known: 0 } };
+  } finally {
+    ledger.close();
+  }
+}
+
+async function writeReports(ledger: Ledger, out: string, options: OutputOptions): Promise<Report> {
+  const folder = new OutputFolder(out);
+  const tools: Tools | null = await findFfmpeg({
+    ...(options.ffmpegPath && { ffmpegPath: options.ffmpegPath }),
+    ...(options.ffprobePath && { ffprobePath: options.ffprobePath }),
+  });
+  const campaign = await buildCoverage(ledger, folder, tools, (done, total, name) =>
+    options.onProgress?.({ stage: 'writing', name, done, total }),
+  );
+  const report: Report = { ...campaign, madeBy: `passweave ${VERSION}` };
+  folder.writeText('coverage.json', coverageJson(report));
+  folder.writeText('missing.csv', missingCsv(report));
+  folder.writeText('report.html', reportHtml(report));
+  return report;
+}
+
+/** Reads a mission file for the ledger, which keeps its text. */
+export function readMission(file: string): { text: string; mission: ReturnType<typeof parseMission> } {
+  let text: string;
+  try {
+    text = fs.readFileSync(file, 'utf8');
+  } catch (error) {
+    throw new UsageError(`${file}: the mission file cannot be read (${(error as NodeJS.ErrnoException).code ?? error})`);
+  }
+  return { text, mission: parseMission(text, file, { layerNames: [...LAYERS.keys()] }) };
+}
+
+function hasLedger(out: string): boolean {
+  return fs.existsSync(path.join(out, 'ledger', 'ledger.json'));
+}
+
+/** The ledger folder behind `input`, unpacked to a temporary place when it is a zip. */
+async function openLedgerSource(input: string): Promise<{ folder: string; discard: () => void }> {
+  const stat = fs.statSync(input, { throwIfNoEntry: false });
+  if (!stat) throw new RecordingError('not-found', input, undefined, 'no such folder or zip');
+  if (!stat.isDirectory()) return unpackLedger(input);
+  const inside = path.join(input, 'ledger');
+  const folder = fs.existsSync(path.join(inside, 'ledger.json')) ? inside : input;
+  return { folder, discard: () => undefined };
+}
