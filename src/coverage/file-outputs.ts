@@ -135,6 +135,8 @@ function outputNames(editions: readonly Edition[], ledger: Ledger): Map<string, 
 }
 
 function fallbackName(edition: Edition, ledger: Ledger): string {
+  const { descriptor } = ledger.mission.files;
+  if (descriptor?.file === edition.file) return `descriptor.${descriptor.format}`;
   const lane = edition.lanesOf(0)[0];
   const head = Buffer.alloc(ledger.payloadSize);
   if (edition.stored && lane) ledger.readSegments(edition.stored, lane, 0, 1, head);

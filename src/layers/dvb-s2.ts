@@ -87,15 +87,20 @@ function dataBytesAt(bytes: Uint8Array, at: number): number {
   return ((bytes[at + 4]! << 8) | bytes[at + 5]!) >> 3;
 }
 
-const optionsSchema = z.strictObject({
+type Options = {
   /** Input stream identifier; absent = the first one seen. */
+  isi?: number | undefined;
+  /** For the encoder: bytes of one baseband frame, Kbch / 8. Default 4026. */
+  frame?: number | undefined;
+  /** For the encoder: records padded to `frame` (default), or ending after the data field. */
+  record?: 'fixed' | 'variable' | undefined;
+};
+
+const optionsSchema: z.ZodType<Options> = z.strictObject({
   isi: z.number().int().min(0).max(255).optional(),
-  /** For the encoder: bytes of one baseband frame, Kbch / 8. */
   frame: z.number().int().min(HEADER_BYTES + 1).max(7274).optional(),
-  /** For the encoder: records padded to `frame`, or ending after the data field. */
   record: z.enum(['fixed', 'variable']).optional(),
 });
-type Options = z.infer<typeof optionsSchema>;
 
 export const dvbS2: LayerDefinition<Options> = {
   name: 'dvb-s2',

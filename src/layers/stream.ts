@@ -3,8 +3,9 @@
 import { z } from 'zod';
 import type { Decoder, Encoder, LayerCounts, LayerDefinition, Receiver } from './layer.js';
 
-const optionsSchema = z.strictObject({});
-type Options = z.infer<typeof optionsSchema>;
+type Options = Record<string, never>;
+
+const optionsSchema: z.ZodType<Options> = z.strictObject({});
 
 export const stream: LayerDefinition<Options> = {
   name: 'stream',

@@ -1,0 +1,58 @@
+// passweave recover: the main job.
+import { Command, InvalidArgumentError } from 'commander';
+import { type RecoverOptions, recover } from '../recover.js';
+import { collect, jsonOption, type SetExitCode, tellOutcome, toolOptions } from './command.js';
+import { showProgress } from './progress.js';
+
+type Options = {
+  mission: string;
+  out: string;
+  station?: { name: string; path: string }[];
+  requireComplete?: boolean;
+  json?: boolean;
+  ffmpeg?: string;
+  ffprobe?: string;
+};
+
+export function recoverCommand(exit: SetExitCode): Command {
+  const command = new Command('recover')
+    .description('recover files from recordings and report what is missing; adds to the ledger in the output folder')
+    .argument('[recording...]', 'files, zip or gzip archives, or folders (one station, or one entry per station)')
+    .requiredOption('--mission <file>', 'mission file')
+    .requiredOption('--out <folder>', 'output folder')
+    .option('--station <name=path>', 'a recording and whose it is; may be given several times', collect(parseStation))
+    .option('--require-complete', 'exit with 3 unless every known file is whole')
+    .addOption(jsonOption());
+  for (const option of toolOptions()) command.addOption(option);
+  return command.action(async (recordings: string[], options: Options) => {
+    if (recordings.length + (options.station?.length ?? 0) === 0) {
+      command.error('error: name at least one recording');
+    }
+    const progress = showProgress(options.json);
+    try {
+      const outcome = await recover(request(recordings, options, progress.onProgress));
+      progress.stop();
+      tellOutcome(outcome, options, exit);
+    } finally {
+      progress.stop();
+    }
+  });
+}
+
+function request(recordings: string[], options: Options, onProgress: NonNullable<RecoverOptions['onProgress']>): RecoverOptions {
+  return {
+    recordings,
+    mission: options.mission,
+    out: options.out,
+    stations: options.station ?? [],
+    onProgress,
+    ...(options.ffmpeg && { ffmpegPath: options.ffmpeg }),
+    ...(options.ffprobe && { ffprobePath: options.ffprobe }),
+  };
+}
+
+function parseStation(text: string): { name: string; path: string } {
+  const at = text.indexOf('=');
+  if (at < 1 || at === text.length - 1) throw new InvalidArgumentError('expected NAME=PATH.');
+  return { name: text.slice(0, at), path: text.slice(at + 1) };
+}

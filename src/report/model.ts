@@ -1,0 +1,17 @@
+// The report model: everything the JSON, CSV, terminal and HTML reports are made from, built once by the caller.
+import type { Coverage, MissingRange, Strip } from '../coverage/coverage.js';
+
+/** A small picture of one file: a `data:image/…` URI and its size in pixels. */
+export type Thumbnail = { readonly dataUri: string; readonly width: number; readonly height: number };
+
+export type Report = {
+  readonly coverage: Coverage;
+  /** The rows of missing.csv, in the order of `coverage.files`. */
+  readonly missing: readonly MissingRange[];
+  /** At most one for each file. */
+  readonly strips: readonly Strip[];
+  /** By file id; a file without one is shown without a picture. */
+  readonly thumbnails: ReadonlyMap<string, Thumbnail>;
+  /** Program and version, for the foot of the page. */
+  readonly madeBy: string;
+};
