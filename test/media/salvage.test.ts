@@ -1,0 +1,294 @@
+// The judge is the decode of the intact file (libjpeg-turbo and libpng by way of sharp, ffmpeg for clips): no pixel that
+// is shown may differ from it by more than 2 levels, and whatever is not shown must be hatch or nothing.
+import { readdir, readFile, writeFile } from 'node:fs/promises';
+import { join } from 'node:path';
+import sharp, { type Sharp } from 'sharp';
+import { describe, expect, test } from 'vitest';
+import { probe } from '../../src/media/ffmpeg.js';
+import { readJpegStructure } from '../../src/media/jpeg-structure.js';
+import { recogniseFile } from '../../src/media/recognise.js';
+import { salvageMedia } from '../../src/media/salvage.js';
+import { drawClip, drawPicture, ffmpeg, freshFolder, jpegWithRestarts, type Style, seeded, tools } from './drawn.js';
+
+type Gap = [start: number, end: number];
+
+/** Salvages `whole` with zeros in its gaps, as they lie in the output folder. */
+async function salvaged(whole: Buffer, gaps: Gap[], given = tools) {
+  const holed = Buffer.from(whole);
+  for (const [start, end] of gaps) holed.fill(0, start, end);
+  const folder = await freshFolder();
+  const path = join(folder, 'partial');
+  await writeFile(path, holed);
+  const result = await salvageMedia({ path, gaps, bytes: whole.length, outBase: join(folder, 'out'), tools: given });
+  const written = await readdir(folder);
+  return { result, written };
+}
+
+async function rgba(picture: Sharp) {
+  const { data, info } = await picture
+    .toColourspace('srgb')
+    .ensureAlpha()
+    .raw({ depth: 'uchar' })
+    .toBuffer({ resolveWithObject: true });
+  return { data, width: info.width, height: info.height };
+}
+
+/** Rows of `salvage` above its hatch, after checking that all below is hatch or nothing. */
+function rowsShown({ data, width, height }: Awaited<ReturnType<typeof rgba>>): number {
+  let rows = height;
+  const row = (y: number) => data.subarray(4 * width * y, 4 * width * (y + 1));
+  const isHatch = (pixels: Buffer) => {
+    for (let i = 0; i < pixels.length; i += 4) {
+      const pixel = pixels.readUInt32BE(i);
+      if (pixel !== 0 && pixel !== 0x808080c0) return false;
+    }
+    return true;
+  };
+  while (rows > 0 && isHatch(row(rows - 1))) rows--;
+  return rows;
+}
+
+function worstDifference(a: Buffer, b: Buffer, bytes: number): number {
+  let worst = 0;
+  for (let i = 0; i < bytes; i++) worst = Math.max(worst, Math.abs(a[i]! - b[i]!));
+  return worst;
+}
+
+/** Checks one salvage against the intact picture; returns the share of rows shown. */
+async function shareShown(whole: Buffer, gaps: Gap[], allowed: number): Promise<number> {
+  const intact = await rgba(sharp(whole));
+  const { result, written } = await salvaged(whole, gaps, null);
+  if (result === null) {
+    expect(written).toEqual(['partial']);
+    return 0;
+  }
+  expect(written.sort()).toEqual(['out.png', 'partial']);
+  const shown = await rgba(sharp(result.path));
+  expect([shown.width, shown.height]).toEqual([intact.width, intact.height]);
+  const rows = rowsShown(shown);
+  expect(worstDifference(shown.data, intact.data, 4 * rows * intact.width)).toBeLessThanOrEqual(allowed);
+  const top =
+    rows === intact.height ? /shown/ : new RegExp(`^The top ${rows} of ${intact.height} pixel rows are shown`);
+  expect(result.note).toMatch(top);
+  return rows / intact.height;
+}
+
+const baseline: Record<string, (picture: Sharp) => Promise<Buffer>> = {
+  '4:2:0': (picture) => picture.jpeg({ quality: 80 }).toBuffer(),
+  '4:4:4': (picture) => picture.jpeg({ quality: 92, chromaSubsampling: '4:4:4' }).toBuffer(),
+  greyscale: (picture) => picture.greyscale().jpeg().toBuffer(),
+  'fine quantisation': (picture) => picture.jpeg({ quality: 100 }).toBuffer(),
+  ...(tools ? { 'restart markers': jpegWithRestarts } : {}),
+};
+const pngs: Record<string, (picture: Sharp) => Promise<Buffer>> = {
+  'in colour': (picture) => picture.png().toBuffer(),
+  'with 16 bits': (picture) => picture.toColourspace('rgb16').png().toBuffer(),
+  'with a palette': (picture) => picture.png({ palette: true }).toBuffer(),
+  'with a palette of two': (picture) => picture.threshold().png({ palette: true, colours: 2 }).toBuffer(),
+  'with alpha': (picture) => picture.ensureAlpha(0.5).png().toBuffer(),
+  interlaced: (picture) => picture.png({ progressive: true }).toBuffer(),
+};
+const styles: Style[] = ['textured', 'dark', 'stars', 'even'];
+// One MCU wide is the hardest: nothing beside the cut can give it away.
+const sizes = [
+  [16, 120],
+  [61, 90],
+  [200, 150],
+] as const;
+
+describe('JPEG', () => {
+  describe.each(Object.entries(baseline))('baseline, %s', (_, encode) => {
+    test.each(styles)('a %s picture cut anywhere shows nothing that is not so in the intact one', async (style) => {
+      const random = seeded(11);
+      for (const [width, height] of sizes) {
+        const whole = await encode(drawPicture(width, height, style));
+        for (let n = 0; n < 12; n++) {
+          const start = Math.floor(whole.length * random());
+          await shareShown(whole, [[start, whole.length]], 2);
+        }
+      }
+    });
+
+    test('every cut around the end of a row of blocks is safe', async () => {
+      const whole = await encode(drawPicture(16, 48));
+      for (let start = whole.length - 120; start < whole.length; start++)
+        await shareShown(whole, [[start, whole.length]], 2);
+    });
+
+    test('a hole after two thirds leaves about the upper two thirds', async () => {
+      const whole = await encode(drawPicture(320, 240));
+      const start = Math.floor((2 * whole.length) / 3);
+      const share = await shareShown(whole, [[start, start + 100]], 2);
+      expect(share).toBeGreaterThan(0.5);
+      expect(share).toBeLessThan(0.75);
+    });
+  });
+
+  test('only the first of several gaps matters, and a file that ends early has a gap at its end', async () => {
+    const whole = await drawPicture(320, 240).jpeg().toBuffer();
+    const [third, half] = [Math.floor(whole.length / 3), whole.length >> 1];
+    const one = await shareShown(whole, [[third, third + 1]], 2);
+    expect(
+      await shareShown(
+        whole,
+        [
+          [third, third + 1],
+          [half, half + 1],
+        ],
+        2,
+      ),
+    ).toBe(one);
+    const folder = await freshFolder();
+    const [path, outBase] = [join(folder, 'short'), join(folder, 'out')];
+    await writeFile(path, whole.subarray(0, third));
+    const result = await salvageMedia({ path, gaps: [], bytes: whole.length, outBase, tools: null });
+    expect(rowsShown(await rgba(sharp(result!.path))) / 240).toBe(one);
+  });
+
+  test('a gap behind the picture costs no row', async () => {
+    const jpeg = await drawPicture(100, 80).jpeg().toBuffer();
+    const whole = Buffer.concat([jpeg, Buffer.alloc(500, 7)]);
+    expect(await shareShown(whole, [[jpeg.length + 10, whole.length]], 0)).toBe(1);
+  });
+
+  test('a gap in the header leaves nothing', async () => {
+    const whole = await drawPicture(100, 80).jpeg().toBuffer();
+    const scan = readJpegStructure(whole)!.scans[0]!.start;
+    for (let start = 0; start < scan; start += 7) {
+      expect((await salvaged(whole, [[start, start + 7]])).result).toBeNull();
+    }
+  });
+
+  test('a progressive picture with whole scans is shown coarse, and the note says so', async () => {
+    const whole = await drawPicture(320, 240).jpeg({ progressive: true }).toBuffer();
+    const intact = await rgba(sharp(whole));
+    const { scans } = readJpegStructure(whole)!;
+    expect(scans.length).toBeGreaterThan(3);
+    for (const arrived of [1, 3, scans.length - 1]) {
+      const end = scans[arrived - 1]!.end!;
+      const { result } = await salvaged(whole, [[end + 20, whole.length]]);
+      expect(result!.note).toMatch(new RegExp(`coarse.*${arrived} of its scans.*not exact`));
+      const shown = await rgba(sharp(result!.path));
+      let sum = 0;
+      for (let i = 0; i < intact.data.length; i++) sum += Math.abs(intact.data[i]! - shown.data[i]!);
+      // Not exact, yet the picture: an unrelated one is about 60 levels away on average.
+      expect(sum / intact.data.length).toBeLessThan(15);
+    }
+  });
+
+  test('a progressive picture cut in its first scan shows its upper part coarse', async () => {
+    const whole = await drawPicture(320, 240).jpeg({ progressive: true }).toBuffer();
+    const first = readJpegStructure(whole)!.scans[0]!;
+    const start = first.start + Math.floor(0.6 * (first.end! - first.start));
+    const { result } = await salvaged(whole, [[start, whole.length]]);
+    const rows = rowsShown(await rgba(sharp(result!.path)));
+    expect(rows / 240).toBeGreaterThan(0.25);
+    expect(rows / 240).toBeLessThan(0.65);
+    expect(result!.note).toMatch(/^The top \d+ of 240 .*coarse.*only part of its first scan.*not exact/);
+  });
+
+  test('the structure agrees with what the encoder was told, at every cut', async () => {
+    const whole = await drawPicture(77, 55).jpeg({ chromaSubsampling: '4:2:0' }).toBuffer();
+    const told = { width: 77, height: 55, progressive: false, mcuRows: 16, complete: true };
+    expect(readJpegStructure(whole)).toMatchObject(told);
+    for (let end = 0; end < whole.length; end++) {
+      const cut = readJpegStructure(whole.subarray(0, end));
+      if (cut) expect(cut).toMatchObject({ ...told, complete: false });
+    }
+  });
+});
+
+describe('PNG', () => {
+  test.each(Object.entries(pngs))('a picture %s cut anywhere shows its upper rows exactly', async (_, encode) => {
+    const random = seeded(12);
+    for (const style of styles) {
+      for (const [width, height] of sizes) {
+        const whole = await encode(drawPicture(width, height, style));
+        for (let n = 0; n < 6; n++) await shareShown(whole, [[Math.floor(whole.length * random()), whole.length]], 0);
+      }
+    }
+  });
+
+  test('a hole after two thirds leaves about the upper two thirds', async () => {
+    const whole = await drawPicture(320, 240).png().toBuffer();
+    const start = Math.floor((2 * whole.length) / 3);
+    const share = await shareShown(whole, [[start, start + 100]], 0);
+    expect(share).toBeGreaterThan(0.6);
+    expect(share).toBeLessThan(0.72);
+  });
+
+  test('an interlaced picture shows rows once its last pass has begun', async () => {
+    const whole = await drawPicture(320, 240).png({ progressive: true }).toBuffer();
+    const at = (share: number): Gap[] => [[Math.floor(whole.length * share), whole.length]];
+    expect(await shareShown(whole, at(0.4), 0)).toBe(0);
+    expect(await shareShown(whole, at(0.8), 0)).toBeGreaterThan(0.5);
+  });
+
+  test('a header that promises more pixels than the limit is refused', async () => {
+    const whole = await drawPicture(100, 80).png().toBuffer();
+    whole.writeUInt32BE(2_000_000_000, 16);
+    expect((await salvaged(whole, [[whole.length - 50, whole.length]])).result).toBeNull();
+  });
+});
+
+test('what is whole, has no start, or has no salvage here gives nothing and writes nothing', async () => {
+  const jpeg = await drawPicture(100, 80).jpeg().toBuffer();
+  const webp = await drawPicture(100, 80).webp().toBuffer();
+  const cases: [Buffer, Gap[]][] = [
+    [jpeg, []],
+    [jpeg, [[0, 10]]],
+    [jpeg, [[0, jpeg.length]]],
+    [webp, [[webp.length >> 1, webp.length]]],
+    [Buffer.from('file,name,bytes\n7,limb.jpg,12\n'), [[20, 25]]],
+    [Buffer.alloc(1000), [[500, 600]]],
+  ];
+  for (const [whole, gaps] of cases)
+    expect(await salvaged(whole, gaps)).toEqual({ result: null, written: ['partial'] });
+});
+
+/** Hashes of all frames that ffmpeg decodes, one a frame. */
+async function frameHashes(path: string): Promise<string[]> {
+  const list = join(await freshFolder(), 'hashes');
+  await ffmpeg('-i', path, '-map', '0:v', '-f', 'framemd5', list);
+  const lines = (await readFile(list, 'utf8')).trim().split('\n');
+  return lines.filter((line) => !line.startsWith('#')).map((line) => line.split(',').at(-1)!.trim());
+}
+
+describe.runIf(tools)('clips', () => {
+  const clips = {
+    'a transport stream': ['-c:v', 'libx264', '-g', '10', '-f', 'mpegts'],
+    // As cameras send it: without frames out of order, whose times a bare stream loses.
+    'a bare H.264 stream': ['-c:v', 'libx264', '-g', '10', '-bf', '0', '-f', 'h264'],
+    'an MP4 with its index in front': ['-c:v', 'libx264', '-g', '10', '-movflags', '+faststart', '-f', 'mp4'],
+    'an AVI with motion JPEG': ['-c:v', 'mjpeg', '-pix_fmt', 'yuvj420p', '-f', 'avi'],
+  };
+
+  test.each(Object.entries(clips))('%s with a hole becomes an MP4 that plays', async (_, encoding) => {
+    const source = join(await freshFolder(), 'clip');
+    await drawClip(source, ...encoding);
+    const whole = await readFile(source);
+    const start = Math.floor(whole.length * 0.6);
+    const { result, written } = await salvaged(whole, [[start, start + 3000]]);
+    expect(written.sort()).toEqual(['out.mp4', 'partial']);
+    expect(result!.note).toMatch(/frames\S*, .*Frames after damage may be wrong; not marked yet\./);
+    const facts = await probe(tools!, result!.path, await recogniseFile(result!.path));
+    expect(facts!.frames).toBeGreaterThan(30);
+    const intact = await frameHashes(source);
+    const shown = await frameHashes(result!.path);
+    expect(shown.length).toBeGreaterThan(30);
+    expect(shown.slice(0, 20)).toEqual(intact.slice(0, 20));
+    expect(result!.note.includes('carries no times')).toBe(encoding.includes('h264'));
+  });
+
+  test('without ffmpeg, and without anything that decodes, a clip is left alone', async () => {
+    const source = join(await freshFolder(), 'clip');
+    await drawClip(source, '-c:v', 'libx264', '-f', 'mp4');
+    const whole = await readFile(source);
+    const index = whole.indexOf('moov');
+    expect(await salvaged(whole, [[index - 4, whole.length]])).toEqual({ result: null, written: ['partial'] });
+    expect(await salvaged(whole, [[whole.length >> 1, 1 + (whole.length >> 1)]], null)).toEqual({
+      result: null,
+      written: ['partial'],
+    });
+  });
+});
