@@ -20,7 +20,7 @@ const hasEndRecord = async (source: FileSource, file: string): Promise<boolean> 
 
 /** What the walk saved, for the message about the lost directory. */
 const describeWalk = ({ entries }: ZipWalk): string => {
-  const whole = entries.filter(({ size }) => size !== undefined);
+  const whole = entries.filter(({ name, size }) => size !== undefined && !name.endsWith('/'));
   const rest = entries.find(({ size }) => size === undefined);
   const names = whole.slice(0, 5).map(({ name }) => printable(name, 80));
   if (whole.length > names.length) names.push('…');
