@@ -137,6 +137,9 @@ export async function merge(options: OutputOptions & { inputs: readonly string[]
         problems.push(error);
       }
     }
+    if (sources.length === 0) {
+      throw new UsageError(['nothing to merge', ...problems.map(({ message }) => message)].join('\n'));
+    }
     const target = path.join(options.out, 'ledger');
     let done = 0;
     for (const { folder } of sources) {

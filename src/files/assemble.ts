@@ -167,9 +167,9 @@ function emit(
     }
   };
   for (const { lane, key, end, count } of pieces(edition, ledger, choice)) {
-    ledger.readSegments(edition.stored!, lane, key, count, buffer);
     const from = ledger.positionOf(key);
     zeros(Math.min(extent, from));
+    ledger.readSegments(edition.stored!, lane, key, count, buffer);
     const to = Math.min(extent, end);
     if (to <= position) continue;
     write(buffer.subarray(position - from, to - from));

@@ -12,7 +12,7 @@ import { Ledger } from './ledger.js';
 const OWN_NAME =
   /^(ledger\.json|segments\.journal|missions\/[0-9a-f]{64}\.yaml|recordings\/[0-9a-f]{64}\.json|damaged\/[0-9a-f]{64}\.bin|data\/f\d+-\d+\.\d+)$/;
 /** Holes deflate about a thousandfold, so the bomb limit is on the total. */
-const MAX_UNPACKED_BYTES = 1 << 40;
+const MAX_UNPACKED_BYTES = 2 ** 40;
 
 /**
  * Packs the ledger folder `source` into `zip`, through a temporary name.

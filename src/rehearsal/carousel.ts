@@ -88,7 +88,7 @@ export function planCarousel(mission: Mission, files: readonly CarouselFile[], e
 }
 
 /** What frame number `frame` of the campaign carries. */
-export function sendingAt(mission: Mission, stretches: readonly Stretch[], frame: number): Sending {
+export function sendingAt(stretches: readonly Stretch[], frame: number): Sending {
   const stretch = stretches.findLast(({ start }) => start <= frame)!;
   const place = (frame - stretch.start) % stretch.cycle;
   const index = stretch.firsts.findLastIndex((first) => first <= place);

@@ -1,7 +1,7 @@
 // How a station hands in its recordings: numbered chunk files in a folder, gzipped files, or one zip (APPNOTE of PKWARE, by yazl).
 // Nothing in the bytes tells of this machine: times come from the station's clock, in UTC, wherever it is made.
 import { closeSync, createReadStream, createWriteStream, mkdirSync, openSync, rmSync, writeSync } from 'node:fs';
-import { basename, dirname, join } from 'node:path';
+import { basename, dirname } from 'node:path';
 import { pipeline } from 'node:stream/promises';
 import { createGzip } from 'node:zlib';
 import { ZipFile } from 'yazl';
@@ -55,7 +55,8 @@ export function utcStamp(milliseconds: number): string {
 }
 
 /**
- * Packs one station's chunk files, all in `folder`, and removes what it replaces. A single gzipped file moves out of its folder.
+ * Packs one station's chunk files, all in `folder`, and removes what it replaces: a zip stands
+ * in the folder's place, gzipped files in the files' places. So what all stations hand in is one entry each.
  *
  * @param modified milliseconds since 1970 UTC, for the archive's entries
  * @returns the path of each of `paths` after packing; for a zip `ARCHIVE/ENTRY`
@@ -68,11 +69,9 @@ export async function packStation(
 ): Promise<string[]> {
   if (packaging === 'folder' || paths.length === 0) return [...paths];
   if (packaging === 'gzip') {
-    const target = paths.length === 1 ? dirname(folder) : folder;
-    const packed = paths.map((path) => join(target, `${basename(path)}.gz`));
+    const packed = paths.map((path) => `${path}.gz`);
     for (const [index, path] of paths.entries()) await gzipFile(path, packed[index]!);
     for (const path of paths) rmSync(path);
-    if (paths.length === 1) rmSync(folder, { recursive: true });
     return packed;
   }
   const archive = `${folder}.zip`;
