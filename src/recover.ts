@@ -81,7 +81,7 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
     for (const recording of recordings) {
       progress.name = recording.name;
       const result = await addRecording(recording, ledger);
-      if (result.problem) failed.push(result.problem);
+      if (result.problem && !isTold(result.problem, failed)) failed.push(result.problem);
       if (result.known) known++;
     }
     const report = await writeReports(ledger, options.out, options);
@@ -89,6 +89,11 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
   } finally {
     ledger.close();
   }
+}
+
+/** Whether the same break was told already: an archive's cut is found on opening it, and again on reading the entry it hits. */
+function isTold(problem: RecordingError, told: readonly RecordingError[]): boolean {
+  return told.some(({ code, file, offset }) => code === problem.code && file === problem.file && offset === problem.offset);
 }
 
 /** Takes one recording into the ledger; what fails is told, and what came before the failure is kept. */

@@ -3,6 +3,7 @@ import fs from 'node:fs';
 import os from 'node:os';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
+import { gzipSync } from 'node:zlib';
 import { ZipFile } from 'yazl';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { textWidth } from '../../src/report/plain-text.js';
@@ -76,7 +77,7 @@ describe('a recording that is no good gets one message, and the good one beside 
     ['a file that is not there', () => path.join(work, 'nowhere.bin'), /nowhere\.bin/],
     ['a zip with ../ names', () => unsafeZip(), /unsafe\.zip.*\.\.\/escaped\.bin/],
     ['a zip cut in the middle', async () => cutFile(await plainZip('whole.zip'), 'cut.zip', 0.6), /cut\.zip/],
-    ['a gzip cut in the middle', () => cutFile(path.join(recordings, fs.readdirSync(recordings).find((name) => name.endsWith('.gz'))!), 'cut.bin.gz', 0.5), /cut\.bin\.gz/],
+    ['a gzip cut in the middle', () => fixture('cut.bin.gz', gzipSync(chunk).subarray(0, 200_000)), /cut\.bin\.gz/],
   ];
   test.each(cases)('%s', async (_, make, message) => {
     const bad = await make();
