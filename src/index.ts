@@ -1,5 +1,13 @@
 // The public API of passweave: open recordings, recover, merge, read a ledger, estimate.
-export type { Coverage, FileCoverage, FileState, MissingRange, RecordingCoverage, StationCoverage, Strip } from './coverage/coverage.js';
+export type {
+  Coverage,
+  FileCoverage,
+  FileState,
+  MissingRange,
+  RecordingCoverage,
+  StationCoverage,
+  Strip,
+} from './coverage/coverage.js';
 export { LedgerError, MissionFileError, RecordingError, UsageError } from './errors.js';
 export { type EstimateOptions, estimate } from './estimate.js';
 export { type Inspection, inspect } from './inspect.js';
@@ -11,5 +19,13 @@ export type { Reception } from './ledger/reception-file.js';
 export type { FileFacts, FrameField, FrameLayout, Mission } from './mission/mission.js';
 export { type MissionFileOptions, parseMission, readMissionFile } from './mission/mission-file.js';
 export type { RepeatsEstimate, RepeatsRow } from './planning/repeats.js';
-export { merge, type Outcome, type OutputOptions, type Progress, type RecoverOptions, recover, reportAgain } from './recover.js';
+export {
+  merge,
+  type Outcome,
+  type OutputOptions,
+  type Progress,
+  type RecoverOptions,
+  recover,
+  reportAgain,
+} from './recover.js';
 export type { Report } from './report/model.js';

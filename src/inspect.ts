@@ -120,7 +120,12 @@ async function feed(
   }
 }
 
-function about({ station, name, container, startedAt }: Recording): Pick<Inspection, 'station' | 'name' | 'container' | 'startedAt'> {
+function about({
+  station,
+  name,
+  container,
+  startedAt,
+}: Recording): Pick<Inspection, 'station' | 'name' | 'container' | 'startedAt'> {
   return { station, name, container, startedAt };
 }
 

@@ -77,23 +77,33 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
   const ledger = Ledger.open(path.join(options.out, 'ledger'), { mission });
   try {
     const failed = [...problems];
+    const heard = new Set<string>();
     let known = 0;
     for (const recording of recordings) {
       progress.name = recording.name;
       const result = await addRecording(recording, ledger);
       if (result.problem && !isTold(result.problem, failed)) failed.push(result.problem);
+      if (result.problem?.code !== 'no-frames') heard.add(captureOf(recording.name));
       if (result.known) known++;
     }
     const report = await writeReports(ledger, options.out, options);
-    return { report, problems: failed, recordings: { read: recordings.length, known } };
+    const told = failed.filter(({ code, file }) => !(code === 'no-frames' && heard.has(captureOf(file))));
+    return { report, problems: told, recordings: { read: recordings.length, known } };
   } finally {
     ledger.close();
   }
 }
 
+/** What a capture's flows share in their names: that one of them is not the downlink is no problem when another is. */
+function captureOf(name: string): string {
+  return /^(.*), (?:UDP|link type) [^,]*$/.exec(name)?.[1] ?? name;
+}
+
 /** Whether the same break was told already: an archive's cut is found on opening it, and again on reading the entry it hits. */
 function isTold(problem: RecordingError, told: readonly RecordingError[]): boolean {
-  return told.some(({ code, file, offset }) => code === problem.code && file === problem.file && offset === problem.offset);
+  return told.some(
+    ({ code, file, offset }) => code === problem.code && file === problem.file && offset === problem.offset,
+  );
 }
 
 /** Takes one recording into the ledger; what fails is told, and what came before the failure is kept. */
@@ -105,7 +115,12 @@ async function addRecording(
   if (recorder.intactFrames + recorder.damagedTotal === 0) {
     const { name } = recording;
     const found = bytes === 0 ? 'no bytes' : `no frame of mission "${ledger.mission.name}" in ${bytes} bytes`;
-    const empty = new RecordingError('no-frames', name, undefined, `${found}; check that it belongs to this mission (\`passweave inspect\` shows what is in it)`);
+    const empty = new RecordingError(
+      'no-frames',
+      name,
+      undefined,
+      `${found}; check that it belongs to this mission (\`passweave inspect\` shows what is in it)`,
+    );
     return { problem: problem ?? empty, known: false };
   }
   const known = ledger.receptions.has(sha256);
@@ -113,7 +128,8 @@ async function addRecording(
   ledger.addReception(
     {
       station: recording.station,
-      name: recording.name,
+      // Without the folders above it: they are this machine's affair, and the ledger is sent on.
+      name: path.basename(recording.name),
       sha256,
       bytes,
       startedAt: recording.startedAt ?? null,
@@ -193,7 +209,9 @@ export function readMission(file: string): { text: string; mission: ReturnType<t
   try {
     text = fs.readFileSync(file, 'utf8');
   } catch (error) {
-    throw new UsageError(`${file}: the mission file cannot be read (${(error as NodeJS.ErrnoException).code ?? error})`);
+    throw new UsageError(
+      `${file}: the mission file cannot be read (${(error as NodeJS.ErrnoException).code ?? error})`,
+    );
   }
   return { text, mission: parseMission(text, file, { layerNames: [...LAYERS.keys()] }) };
 }

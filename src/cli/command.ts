@@ -25,7 +25,11 @@ export function tellProblems(problems: readonly RecordingError[]): void {
 }
 
 /** Prints the outcome of a run and sets the exit code. */
-export function tellOutcome(outcome: Outcome, options: { json?: boolean; requireComplete?: boolean }, exit: SetExitCode): void {
+export function tellOutcome(
+  outcome: Outcome,
+  options: { json?: boolean; requireComplete?: boolean },
+  exit: SetExitCode,
+): void {
   const { report, problems } = outcome;
   tellProblems(problems);
   if (options.json) process.stdout.write(coverageJson(report));

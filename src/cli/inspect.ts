@@ -32,7 +32,8 @@ function inWords(found: Inspection): string {
     row('station', plainText(found.station, 60)),
     row('container', `${found.container}, ${found.bytes} bytes inside`),
   ];
-  if (found.startedAt !== undefined) lines.push(row('started', `${new Date(found.startedAt).toISOString()} by the station's clock`));
+  if (found.startedAt !== undefined)
+    lines.push(row('started', `${new Date(found.startedAt).toISOString()} by the station's clock`));
   for (const { layer, counts } of found.layers) {
     const told = Object.entries(counts).filter(([name, count]) => count > 0 || name === 'frames' || name === 'intact');
     told.forEach(([name, count], i) => {
@@ -49,11 +50,22 @@ function inWords(found: Inspection): string {
     if (stretches.length > 8) lines.push(row('', `and ${stretches.length - 8} more stretches`));
     const listed = Object.entries(files).map(([file, frameCount]) => `${file} (${frameCount})`);
     lines.push(...wrap('files', listed));
-    if (example) lines.push(...wrap('first frame', Object.entries(example).map(([name, value]) => `${name} ${value}`)));
+    if (example)
+      lines.push(
+        ...wrap(
+          'first frame',
+          Object.entries(example).map(([name, value]) => `${name} ${value}`),
+        ),
+      );
   }
   if (found.marker) {
     const { marker, distance, share } = found.marker;
-    lines.push(row('marker', `${marker} every ${distance} bytes (${(share * 100).toFixed(0)} % of the distances): likely the frame's marker and length`));
+    lines.push(
+      row(
+        'marker',
+        `${marker} every ${distance} bytes (${(share * 100).toFixed(0)} % of the distances): likely the frame's marker and length`,
+      ),
+    );
   } else if (!found.frames) {
     lines.push(row('marker', 'nothing repeats at a fixed distance in the data fields'));
   }

@@ -41,7 +41,8 @@ try {
   if (error instanceof CommanderError) {
     process.exitCode = error.exitCode === 0 ? 0 : NOTHING_DONE;
   } else if (isExpected(error)) {
-    for (const line of error.message.split('\n')) process.stderr.write(`passweave: ${plainText(line, Number.POSITIVE_INFINITY)}\n`);
+    for (const line of error.message.split('\n'))
+      process.stderr.write(`passweave: ${plainText(line, Number.POSITIVE_INFINITY)}\n`);
     process.exitCode = NOTHING_DONE;
   } else {
     throw error;

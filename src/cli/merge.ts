@@ -13,7 +13,10 @@ export function mergeCommand(exit: SetExitCode): Command {
     .addOption(jsonOption());
   for (const option of toolOptions()) command.addOption(option);
   return command.action(
-    async (inputs: string[], options: { out: string; json?: boolean; requireComplete?: boolean; ffmpeg?: string; ffprobe?: string }) => {
+    async (
+      inputs: string[],
+      options: { out: string; json?: boolean; requireComplete?: boolean; ffmpeg?: string; ffprobe?: string },
+    ) => {
       const progress = showProgress(options.json);
       try {
         const outcome = await merge({

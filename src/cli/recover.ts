@@ -39,7 +39,11 @@ export function recoverCommand(exit: SetExitCode): Command {
   });
 }
 
-function request(recordings: string[], options: Options, onProgress: NonNullable<RecoverOptions['onProgress']>): RecoverOptions {
+function request(
+  recordings: string[],
+  options: Options,
+  onProgress: NonNullable<RecoverOptions['onProgress']>,
+): RecoverOptions {
   return {
     recordings,
     mission: options.mission,

@@ -10,7 +10,9 @@ type Options = { mission: string; files: string; out: string; seed: number; rota
 
 export function rehearseCommand(_exit: SetExitCode): Command {
   return new Command('rehearse')
-    .description('make the recordings that stations would have made of a downlink of these files (seeded; nothing is radiated)')
+    .description(
+      'make the recordings that stations would have made of a downlink of these files (seeded; nothing is radiated)',
+    )
     .requiredOption('--mission <file>', 'mission file; its rate and rotation set the pace')
     .requiredOption('--files <folder>', 'the files to send')
     .requiredOption('--out <folder>', 'gets recordings/ and truth.json')

@@ -7,7 +7,9 @@ import { jsonOption, type SetExitCode } from './command.js';
 
 export function repeatsCommand(_exit: SetExitCode): Command {
   return new Command('repeats')
-    .description('estimate how many repeats would have got everything, from what was received (a first, simple estimate)')
+    .description(
+      'estimate how many repeats would have got everything, from what was received (a first, simple estimate)',
+    )
     .argument('<folder>', 'output folder')
     .option('--target <chance>', 'wanted chance that everything arrives', parseChance, 0.99)
     .option('--stations <names>', 'only these stations, separated by commas', (text) => text.split(','))
@@ -20,7 +22,8 @@ export function repeatsCommand(_exit: SetExitCode): Command {
 
 function inWords({ target, segments, sent, fitPerRotation, rows }: RepeatsEstimate): string {
   const lines = rows.map(({ stations, probability, interval, repeats, repeatsInterval }, i) => {
-    const who = i === 0 && stations.length > 1 ? 'all together' : stations.map((name) => plainText(name, 24)).join(', ');
+    const who =
+      i === 0 && stations.length > 1 ? 'all together' : stations.map((name) => plainText(name, 24)).join(', ');
     const share = `${percent(probability)} of the frames (${percent(interval[0])} to ${percent(interval[1])})`;
     const [fewest, most] = repeatsInterval;
     return `  ${who.padEnd(26)}${share.padEnd(38)}${count(repeats).padStart(4)}  (${count(fewest)} to ${count(most)})`;

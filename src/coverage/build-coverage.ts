@@ -45,11 +45,15 @@ export async function buildCoverage(
   const placements = placeLedger(ledger);
   const facts = [...ledger.mission.files.catalogue, ...descriptorFacts(ledger, placements)];
   const { editions, notes } = findFileEditions(ledger, placements, facts);
-  const outputs = await writeFileOutputs(editions, ledger, folder, tools, (done, name) => onFile?.(done, editions.length, name));
+  const outputs = await writeFileOutputs(editions, ledger, folder, tools, (done, name) =>
+    onFile?.(done, editions.length, name),
+  );
   const stations = stationReceptions(ledger, placements, editions);
   const { rows, transmissions } = stationCoverage(stations);
   const files = outputs.map(({ coverage }, i): FileCoverage => {
-    const held = stations.map(({ name, segments }) => [name, rangesLength(segments.get(editions[i]!.id) ?? [])] as const);
+    const held = stations.map(
+      ({ name, segments }) => [name, rangesLength(segments.get(editions[i]!.id) ?? [])] as const,
+    );
     return { ...coverage, stations: Object.fromEntries(held) };
   });
   const recordings = [...ledger.receptions.values()].sort(
@@ -119,7 +123,9 @@ function conflictNotes(files: readonly FileCoverage[]): string[] {
   return files.flatMap(({ id, conflicts }) =>
     conflicts.length === 0
       ? []
-      : [`File ${id}: ${conflicts.length} segment${conflicts.length === 1 ? '' : 's'} arrived with different contents, each with a valid CRC; decided by ${conflicts[0]!.decided === 'undecided' ? 'nothing yet' : `the ${conflicts[0]!.decided}`}.`],
+      : [
+          `File ${id}: ${conflicts.length} segment${conflicts.length === 1 ? '' : 's'} arrived with different contents, each with a valid CRC; decided by ${conflicts[0]!.decided === 'undecided' ? 'nothing yet' : `the ${conflicts[0]!.decided}`}.`,
+        ],
   );
 }
 

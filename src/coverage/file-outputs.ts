@@ -116,7 +116,13 @@ async function writeOutput(
   folder.writeText(gapsFile, `${JSON.stringify(gapsText)}\n`);
   written.push(gapsFile);
   const bytes = assembly.bytes ?? fs.statSync(absolute).size + 1;
-  const salvaged = await salvageMedia({ path: absolute, gaps, bytes, outBase: folder.resolve(`salvage/${name}`), tools });
+  const salvaged = await salvageMedia({
+    path: absolute,
+    gaps,
+    bytes,
+    outBase: folder.resolve(`salvage/${name}`),
+    tools,
+  });
   if (!salvaged) return { coverage: { ...base, media: null, salvage: null }, thumbnail: null, written };
   const relative = `salvage/${path.basename(salvaged.path)}`;
   written.push(relative);
@@ -130,7 +136,11 @@ async function writeOutput(
 /** Safe and unique names: as downlinked or catalogued, else the file number with the extension its content suggests. */
 function outputNames(editions: readonly Edition[], ledger: Ledger): Map<string, string> {
   return uniqueNames(
-    editions.map((edition) => ({ key: edition.id, name: safeName(edition.facts[0]?.name, fallbackName(edition, ledger)) })),
+    editions.map((edition) => {
+      const name = safeName(edition.facts[0]?.name, fallbackName(edition, ledger));
+      // Not as the lists of gaps are called, which stand beside the incomplete files.
+      return { key: edition.id, name: name.replace(/\.gaps\.json$/i, '.gaps_json') };
+    }),
   );
 }
 

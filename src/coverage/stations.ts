@@ -1,10 +1,18 @@
 // What each station heard: transmissions (its reception, against what others heard) and segments (what of the files it holds).
 // Everything is computed from sets, so the order in which recordings came does not matter.
-import { intersectRanges, normaliseRanges, rangesLength, subtractRanges, unionRanges } from '../bytes/ranges.js';
-import { type Edition, transmissionOrder } from '../files/edition.js';
+import {
+  intersectRanges,
+  normaliseRanges,
+  rangePairs,
+  rangesLength,
+  subtractRanges,
+  unionRanges,
+} from '../bytes/ranges.js';
+import type { Edition } from '../files/edition.js';
 import type { Ledger } from '../ledger/ledger.js';
 import type { Reception } from '../ledger/reception-file.js';
-import type { Placement } from '../segments/transmission.js';
+import { lineOf } from '../segments/line.js';
+import { type Placements, transmissionOrder } from '../segments/transmission.js';
 import type { Coverage, StationCoverage } from './coverage.js';
 
 /** What one station heard, as sets. */
@@ -15,17 +23,21 @@ export type StationReception = {
   readonly transmissions: number[];
   /** From the first to the last frame of each of its recordings. */
   readonly span: number[];
-  /** Segment numbers received, by edition id. */
+  /** Segments received, one number for each (its own, or its byte offset), by edition id. */
   readonly segments: ReadonlyMap<string, number[]>;
 };
 
-type Placements = ReadonlyMap<string, readonly Placement[]>;
-
 /** @returns one entry per station, by name */
-export function stationReceptions(ledger: Ledger, placements: Placements, editions: readonly Edition[]): StationReception[] {
+export function stationReceptions(
+  ledger: Ledger,
+  placements: Placements,
+  editions: readonly Edition[],
+): StationReception[] {
   const byStation = new Map<string, Reception[]>();
   for (const reception of ledger.receptions.values()) {
-    byStation.set(reception.station, [...(byStation.get(reception.station) ?? []), reception]);
+    const own = byStation.get(reception.station);
+    if (own) own.push(reception);
+    else byStation.set(reception.station, [reception]);
   }
   const byStored = new Map<string, Edition[]>();
   for (const edition of editions) {
@@ -40,17 +52,22 @@ export function stationReceptions(ledger: Ledger, placements: Placements, editio
       const spans = new Map<number, [number, number]>();
       for (const run of runs) {
         const placement = placements.get(sha256)![run.stretch]!;
-        const start = transmissionOrder(placement, run.counter);
-        heard.push([start, start + run.count]);
-        const known = spans.get(placement.onboardRun) ?? [start, start];
-        spans.set(placement.onboardRun, [Math.min(known[0], start), Math.max(known[1], start + run.count)]);
+        const line = lineOf(run, transmissionOrder(placement, run.counter));
+        const { start, end } = line;
+        heard.push([start, end]);
+        const known = spans.get(placement.onboardRun) ?? [start, end];
+        spans.set(placement.onboardRun, [Math.min(known[0], start), Math.max(known[1], end)]);
         if (run.lane < 0) continue;
-        const candidates = byStored.get(`${run.file}-${run.segments}`) ?? [];
-        for (const [edition, from, to] of splitByEdition(candidates, start, run.count)) {
-          const first = Math.floor(run.key / run.step) + from;
+        for (const edition of byStored.get(`${run.file}-${run.segments}`) ?? []) {
           const own = segments.get(edition.id) ?? [];
-          own.push([first, first + to - from]);
           segments.set(edition.id, own);
+          for (const [from, to] of rangePairs(intersectRanges([start, end], edition.spans))) {
+            const first = line.key + (from - start) * line.step;
+            // Byte offsets need not be multiples of the payload size: each names its segment by itself.
+            if (ledger.byOffset)
+              for (let i = 0; i < to - from; i++) own.push([first + i * line.step, first + i * line.step + 1]);
+            else own.push([first, first + to - from]);
+          }
         }
       }
       span.push(...spans.values());
@@ -65,20 +82,6 @@ export function stationReceptions(ledger: Ledger, placements: Placements, editio
   });
 }
 
-/** Which frames `[from, to)` of a run belong to which edition. */
-function splitByEdition(candidates: readonly Edition[], start: number, count: number): [Edition, number, number][] {
-  if (candidates.length === 1) return [[candidates[0]!, 0, count]];
-  const parts: [Edition, number, number][] = [];
-  for (let i = 0; i < count; i++) {
-    const edition = candidates.find(({ covers }) => covers(start + i));
-    const last = parts.at(-1);
-    if (!edition) continue;
-    if (last && last[0] === edition && last[2] === i) last[2]++;
-    else parts.push([edition, i, i + 1]);
-  }
-  return parts;
-}
-
 /** The stations' rows of the coverage and its totals over transmissions. */
 export function stationCoverage(stations: readonly StationReception[]): {
   rows: StationCoverage[];
@@ -86,7 +89,9 @@ export function stationCoverage(stations: readonly StationReception[]): {
 } {
   const onceHeard = heardByOne(stations.map(({ transmissions }) => transmissions));
   const ids = new Set(stations.flatMap(({ segments }) => [...segments.keys()]));
-  const onceHeld = new Map([...ids].map((id) => [id, heardByOne(stations.map(({ segments }) => segments.get(id) ?? []))]));
+  const onceHeld = new Map(
+    [...ids].map((id) => [id, heardByOne(stations.map(({ segments }) => segments.get(id) ?? []))]),
+  );
   const rows = stations.map(({ name, recordings, transmissions, span, segments }): StationCoverage => {
     const intact = sum(recordings.map(({ frames }) => frames.intact));
     const damaged = sum(recordings.map(({ frames }) => frames.damaged));
@@ -109,7 +114,9 @@ export function stationCoverage(stations: readonly StationReception[]): {
     };
   });
   const all = rangesLength(unionRanges(stations.map(({ transmissions }) => transmissions)));
-  const held = sum([...ids].map((id) => rangesLength(unionRanges(stations.map(({ segments }) => segments.get(id) ?? [])))));
+  const held = sum(
+    [...ids].map((id) => rangesLength(unionRanges(stations.map(({ segments }) => segments.get(id) ?? [])))),
+  );
   return {
     rows,
     transmissions: {

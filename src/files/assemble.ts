@@ -42,27 +42,34 @@ export function assemble(edition: Edition, ledger: Ledger): Assembly {
   const { ranges, segments } = receivedOf(edition, ledger);
   const majority: Choice = (key) => edition.lanesOf(key)[0];
   const bytes = sizeOf(edition, ledger, edition.facts[0]);
-  const span = ledger.byOffset ? (bytes ?? 0) : edition.total;
-  const missing = subtractRanges([0, span], ranges);
-  const complete = edition.stored !== null && span > 0 && missing.length === 0;
+  const known = ledger.byOffset ? (bytes ?? 0) : edition.total;
+  // While the size is unknown the holes between what came are missing for certain.
+  const missing = subtractRanges([0, known || (ranges.at(-1) ?? 0)], ranges);
+  const complete = edition.stored !== null && known > 0 && missing.length === 0;
   const decided = complete ? decide(edition, ledger, ranges) : undefined;
   const facts = decided?.facts ?? edition.facts[0];
   const size = sizeOf(edition, ledger, facts);
   const choice = decided?.choice ?? majority;
   const expected = facts?.checksum;
-  const provable = expected !== undefined && complete;
   const checksum = expected
-    ? { algorithm: expected.algorithm, expected: expected.value, actual: decided?.actual ?? null, matches: provable ? (decided?.matches ?? false) : null }
+    ? {
+        algorithm: expected.algorithm,
+        expected: expected.value,
+        actual: decided?.actual ?? null,
+        matches: decided?.matches ?? null,
+      }
     : null;
   const decision = decided?.matches ? 'checksum' : expected ? 'undecided' : 'majority';
-  const state = stateOf(complete, decided?.matches, expected !== undefined, edition.conflicts.length > 0);
-  const extent = size ?? lastByte(edition, ledger, ranges);
+  const last = lastByte(edition, ledger, ranges);
+  const extent = size !== null && size >= last - padding(ledger) ? size : last;
+  const doubtful = edition.conflicts.length > 0 || (size !== null && !isPossibleSize(size, last, ledger));
+  const state = stateOf(complete, decided?.matches, doubtful);
   return {
     state,
     facts,
     bytes: size,
     received: segments,
-    total: edition.total,
+    total: ledger.byOffset ? totalByOffset(known, missing, segments, ledger) : edition.total,
     missing,
     gaps: subtractRanges([0, extent], toBytes(ranges, ledger, extent)),
     checksum,
@@ -75,10 +82,17 @@ export function assemble(edition: Edition, ledger: Ledger): Assembly {
   };
 }
 
-function stateOf(complete: boolean, matches: boolean | undefined, provable: boolean, conflicts: boolean): FileState {
+/** Segments there and as many as the missing bytes need; 0 while the size is unknown. */
+function totalByOffset(bytes: number, missing: Ranges, received: number, { payloadSize }: Ledger): number {
+  if (bytes === 0) return 0;
+  return rangePairs(missing).reduce((sum, [start, end]) => sum + Math.ceil((end - start) / payloadSize), received);
+}
+
+/** @param matches whether the checksum does; `undefined` where none is known */
+function stateOf(complete: boolean, matches: boolean | undefined, doubtful: boolean): FileState {
   if (!complete) return 'partial';
-  if (provable) return matches ? 'whole' : 'disputed';
-  return conflicts ? 'disputed' : 'unproven';
+  if (matches !== undefined) return matches ? 'whole' : 'disputed';
+  return doubtful ? 'disputed' : 'unproven';
 }
 
 /** Tries facts and, where contents conflict, their combinations, until a checksum matches. */
@@ -93,17 +107,17 @@ function decide(
   let budget = TRIAL_BYTES;
   for (const choice of choices(edition)) {
     for (const facts of provable) {
-      const size = sizeOf(edition, ledger, facts);
+      const last = lastByte(edition, ledger, ranges);
+      const size = sizeOf(edition, ledger, facts) ?? last;
       const { algorithm, value } = facts.checksum!;
       const checksum = startChecksum(algorithm);
-      const extent = size ?? lastByte(edition, ledger, ranges);
-      emit(edition, ledger, choice, extent, (bytes) => checksum.update(bytes));
+      emit(edition, ledger, choice, size, (bytes) => checksum.update(bytes));
       const actual = checksum.digest();
       // A size that the segments contradict is no proof, whatever the checksum says.
-      const matches = actual === value && (ledger.byOffset || extent === lastByte(edition, ledger, ranges));
+      const matches = actual === value && isPossibleSize(size, last, ledger);
       if (matches) return { facts, choice, actual, matches };
       first ??= { facts, choice, actual, matches };
-      budget -= extent;
+      budget -= size;
     }
     if (budget < 0) break;
   }
@@ -129,11 +143,24 @@ function* choices(edition: Edition): Iterable<Choice> {
   }
 }
 
+/** From the facts, else as the frames state it, else where the last segment ends. */
 function sizeOf(edition: Edition, ledger: Ledger, facts: FileFacts | undefined): number | null {
   if (facts?.bytes !== undefined) return facts.bytes;
-  if (ledger.byOffset || edition.total === 0) return null;
+  if (ledger.byOffset) return edition.stored?.segments || null;
+  if (edition.total === 0) return null;
   const last = edition.lanesOf(edition.total - 1)[0];
   return last ? ledger.positionOf(edition.total - 1) + last.table.lengthOf(edition.total - 1) : null;
+}
+
+/** Whether a file of which all is there, up to byte `last`, may be of that size: nothing beyond it but padding, nothing short of it. */
+function isPossibleSize(bytes: number, last: number, ledger: Ledger): boolean {
+  return last - padding(ledger) <= bytes && bytes <= last;
+}
+
+/** Bytes at the end of the last segment that may not be the file's: where frames tell neither their length nor the file's. */
+function padding({ mission, payloadSize }: Ledger): number {
+  const { length, bytes } = mission.frame.fields;
+  return length || bytes ? 0 : payloadSize - 1;
 }
 
 /** Where the last segment that is there ends, bytes. */
@@ -157,7 +184,7 @@ function emit(
   extent: number,
   write: (bytes: Uint8Array) => void,
 ): void {
-  const buffer = Buffer.alloc(CHUNK_BYTES);
+  const buffer = Buffer.alloc(Math.max(CHUNK_BYTES, ledger.payloadSize));
   let position = 0;
   const zeros = (until: number): void => {
     while (position < until) {
@@ -191,7 +218,9 @@ function* pieces(
     const lane = choice(key);
     if (!lane) continue;
     const end = ledger.positionOf(key) + lane.table.lengthOf(key);
-    if (piece && piece.lane === lane && piece.key + piece.count * step === key && piece.count < most) {
+    const follows =
+      piece?.lane === lane && piece.key + piece.count * step === key && piece.end === ledger.positionOf(key);
+    if (piece && follows && piece.count < most) {
       piece.count++;
       piece.end = end;
     } else {

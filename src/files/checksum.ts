@@ -3,7 +3,7 @@ import { createHash } from 'node:crypto';
 import { crc32 } from '../bytes/crc.js';
 import type { ChecksumAlgorithm } from '../mission/mission.js';
 
-export type Checksum = { update(bytes: Uint8Array): void; /** Lower-case hexadecimal. */ digest(): string };
+export type Checksum = { update(bytes: Uint8Array): void /** Lower-case hexadecimal. */; digest(): string };
 
 export function startChecksum(algorithm: ChecksumAlgorithm): Checksum {
   if (algorithm === 'crc32') {

@@ -1,12 +1,13 @@
 // From what is stored under the file numbers to the files that were sent: editions, and for each the content of every segment.
-import { normaliseRanges } from '../bytes/ranges.js';
+import { normaliseRanges, type Ranges } from '../bytes/ranges.js';
 import type { Lane, Ledger, StoredFile } from '../ledger/ledger.js';
 import type { FileFacts } from '../mission/mission.js';
 import { type ContentReception, findEditions } from '../segments/conflict.js';
-import type { Placement } from '../segments/transmission.js';
+import { distinctLines, type Line, lineOf } from '../segments/line.js';
+import { type Placements, transmissionOrder } from '../segments/transmission.js';
 import { joinFacts } from './facts.js';
 
-/** One file as sent; `null` for what is only known from the descriptor or the catalogue. */
+/** One file as sent; `stored` is `null` for what is only known from the descriptor or the catalogue. */
 export type Edition = {
   /** `FILE`, or `FILE.EDITION` from the second on. */
   readonly id: string;
@@ -21,21 +22,14 @@ export type Edition = {
   lanesOf(key: number): readonly Lane[];
   /** Keys for which several contents arrived. */
   readonly conflicts: readonly number[];
-  /** Whether the transmission `order` was of this edition. */
-  covers(order: number): boolean;
+  /** Half-open ranges of `transmissionOrder` in which the file number meant this edition. */
+  readonly spans: Ranges;
 };
 
-/** Transmissions in the order of sending: the on-board run above the counter, in one number below 2^53. */
-export function transmissionOrder({ onboardRun, shift }: Placement, counter: number): number {
-  return onboardRun * 2 ** 43 + counter + shift;
-}
+const ALWAYS: Ranges = [Number.NEGATIVE_INFINITY, Number.POSITIVE_INFINITY];
 
-/** Undoes `transmissionOrder`: the on-board run, and the unwrapped counter within it. */
-export function splitOrder(order: number): { run: number; counter: number } {
-  const run = Math.floor(order / 2 ** 43);
-  return { run, counter: order - run * 2 ** 43 };
-}
-
+/** An edition before the editions of its file are numbered; `first` = when it was first sent. */
+type Found = Omit<Edition, 'id' | 'edition'> & { readonly first: number };
 type Heard = { first: number; transmissions: number };
 
 /**
@@ -45,40 +39,41 @@ type Heard = { first: number; transmissions: number };
  */
 export function findFileEditions(
   ledger: Ledger,
-  placements: ReadonlyMap<string, readonly Placement[]>,
+  placements: Placements,
   facts: readonly FileFacts[],
   only?: number,
 ): { editions: Edition[]; notes: string[] } {
   const notes: string[] = [];
   const heard = firstHeard(ledger, placements);
-  const byNumber = new Map<number, { first: number; make: (id: string, edition: number) => Edition }[]>();
+  const wanted = facts.filter(({ file }) => only === undefined || file === only);
+  const factsOf = new Map<number, FileFacts[]>();
+  for (const known of wanted) factsOf.set(known.file, joinFacts([...(factsOf.get(known.file) ?? []), known]));
+  const storedOf = new Map<number, StoredFile[]>();
   for (const stored of ledger.files.values()) {
     const { file } = stored;
     if (only !== undefined && file !== only) continue;
-    const own = joinFacts(facts.filter((known) => known.file === file));
-    if (isStray(stored, own, heard, ledger)) {
-      notes.push(`One frame names file ${file} with ${stored.segments} segments, which nothing else confirms; it was set aside (its CRC may have passed by accident).`);
+    if (isStray(stored, factsOf.get(file) ?? [], heard, ledger)) {
+      notes.push(strayNote(stored, ledger));
       continue;
     }
-    const found = byNumber.get(file) ?? [];
-    found.push(...editionsOf(stored, own, ledger, placements, heard));
-    byNumber.set(file, found);
+    const own = storedOf.get(file);
+    if (own) own.push(stored);
+    else storedOf.set(file, [stored]);
   }
-  const wanted = only === undefined ? facts : facts.filter(({ file }) => file === only);
-  for (const { file } of wanted) if (!byNumber.has(file)) byNumber.set(file, [{ first: 0, make: unheard(file, joinFacts(facts.filter((f) => f.file === file)), ledger) }]);
-  const editions = [...byNumber.keys()]
-    .sort((a, b) => a - b)
-    .flatMap((file) =>
-      byNumber
-        .get(file)!
-        .sort((a, b) => a.first - b.first)
-        .map(({ make }, i) => make(i === 0 ? String(file) : `${file}.${i + 1}`, i + 1)),
-    );
-  return { editions, notes };
+  const numbers = [...new Set([...storedOf.keys(), ...factsOf.keys()])].sort((a, b) => a - b);
+  const editions = numbers.flatMap((file) => {
+    const own = editionsOfFile(storedOf.get(file) ?? [], factsOf.get(file) ?? [], ledger, placements, heard);
+    // What was sent first is the first edition; what nobody heard comes last, the same whatever order things were found in.
+    own.sort((a, b) => a.first - b.first || (a.stored?.segments ?? 0) - (b.stored?.segments ?? 0));
+    return own.map(({ first, ...found }, i): Edition => {
+      return { ...found, id: i === 0 ? String(file) : `${file}.${i + 1}`, edition: i + 1 };
+    });
+  });
+  return { editions, notes: notes.sort() };
 }
 
 /** When each stored file was first sent, and in how many transmissions it was heard (twice by one station counts twice). */
-function firstHeard(ledger: Ledger, placements: ReadonlyMap<string, readonly Placement[]>): Map<string, Heard> {
+function firstHeard(ledger: Ledger, placements: Placements): Map<string, Heard> {
   const heard = new Map<string, Heard>();
   for (const { sha256, runs } of ledger.receptions.values()) {
     for (const run of runs) {
@@ -96,87 +91,125 @@ function firstHeard(ledger: Ledger, placements: ReadonlyMap<string, readonly Pla
 
 /** A single frame with an unlikely header: with a CRC of 16 bits, one damaged frame in 65,536 passes. */
 function isStray(stored: StoredFile, own: readonly FileFacts[], heard: Map<string, Heard>, ledger: Ledger): boolean {
-  const { transmissions } = heard.get(stored.id) ?? { transmissions: 0 };
+  const transmissions = heard.get(stored.id)?.transmissions ?? 0;
   const kept = stored.lanes.reduce((sum, { table }) => sum + table.size, 0);
-  if (kept === 0) return true;
-  if (transmissions > 1 || kept > 1 || stored.segments <= 1) return false;
-  const fits = own.some(({ bytes }) => bytes === undefined || segmentsFor(bytes, ledger) === stored.segments);
+  if (transmissions > 1 || kept !== 1 || (stored.segments > 0 && segmentsOf(stored, ledger) === 1)) return false;
   const others = [...ledger.files.values()].some((other) => other !== stored && other.file === stored.file);
-  return !fits && (others || own.length > 0);
+  return !own.some((facts) => fits(facts, stored, ledger)) && (others || own.length > 0);
+}
+
+function strayNote(stored: StoredFile, ledger: Ledger): string {
+  const size =
+    stored.segments === 0 ? 'no size' : ledger.byOffset ? `${stored.segments} bytes` : `${stored.segments} segments`;
+  return `One frame names file ${stored.file} with ${size}, which nothing else confirms; it was set aside (its CRC may have passed by accident).`;
+}
+
+/** Number of segments as the frames state it, 0 where they do not. */
+function segmentsOf({ segments }: StoredFile, ledger: Ledger): number {
+  return ledger.byOffset ? segmentsFor(segments, ledger) : segments;
 }
 
 function segmentsFor(bytes: number, { payloadSize }: Ledger): number {
   return Math.ceil(bytes / payloadSize);
 }
 
-function editionsOf(
+/** Whether the size in `facts` is one that the frames of `stored` may mean. */
+function fits({ bytes }: FileFacts, stored: StoredFile, ledger: Ledger): boolean {
+  if (bytes === undefined || stored.segments === 0) return true;
+  return ledger.byOffset ? bytes === stored.segments : segmentsFor(bytes, ledger) === stored.segments;
+}
+
+function editionsOfFile(
+  all: readonly StoredFile[],
+  facts: readonly FileFacts[],
+  ledger: Ledger,
+  placements: Placements,
+  heard: Map<string, Heard>,
+): Found[] {
+  const unused = facts.filter((known) => !all.some((stored) => fits(known, stored, ledger)));
+  const editions = all.flatMap((stored) => {
+    const fitting = facts.filter((known) => fits(known, stored, ledger));
+    // Facts of which none fits any of it still say the name and the checksum; the size they give is refuted by the frames.
+    const own = unused.length < facts.length ? fitting : facts.map(({ bytes, ...rest }) => rest);
+    return editionsOfStored(stored, own, ledger, placements, heard);
+  });
+  // Editions known from outside, of which nobody heard anything.
+  const unheard = unused.length < facts.length ? unused : all.length === 0 ? [facts] : [];
+  return [...editions, ...unheard.map((known) => unheardEdition([known].flat(), ledger))];
+}
+
+function unheardEdition(facts: readonly FileFacts[], ledger: Ledger): Found {
+  const total = segmentsFor(facts[0]?.bytes ?? 0, ledger);
+  const file = facts[0]!.file;
+  return { file, stored: null, total, facts, lanesOf: () => [], conflicts: [], spans: [], first: Number.MAX_VALUE };
+}
+
+function editionsOfStored(
   stored: StoredFile,
   facts: readonly FileFacts[],
   ledger: Ledger,
-  placements: ReadonlyMap<string, readonly Placement[]>,
+  placements: Placements,
   heard: Map<string, Heard>,
-): { first: number; make: (id: string, edition: number) => Edition }[] {
+): Found[] {
   const { file, lanes } = stored;
-  const fitting = facts.filter(({ bytes }) => bytes === undefined || stored.segments === 0 || segmentsFor(bytes, ledger) === stored.segments);
-  const total = stored.segments || segmentsFor(fitting[0]?.bytes ?? 0, ledger);
-  if (lanes.length === 1) {
-    const first = heard.get(stored.id)?.first ?? Number.MAX_VALUE;
-    const lanesOf = (key: number): readonly Lane[] => (lanes[0]!.table.crcOf(key) < 0 ? [] : lanes);
-    return [
-      { first, make: (id, edition) => ({ id, file, edition, stored, total, facts: fitting, lanesOf, conflicts: [], covers: () => true }) },
-    ];
+  const bytes = facts.find((known) => known.bytes !== undefined)?.bytes ?? 0;
+  const total = segmentsOf(stored, ledger) || segmentsFor(bytes, ledger);
+  const first = heard.get(stored.id)?.first ?? Number.MAX_VALUE;
+  if (lanes.length <= 1) {
+    const lanesOf = (key: number): readonly Lane[] => lanes.filter(({ table }) => table.crcOf(key) >= 0);
+    return [{ file, stored, total, facts, lanesOf, conflicts: [], spans: ALWAYS, first }];
   }
   const receptions = receptionsOf(stored, ledger, placements);
-  const spans = findEditions(receptions);
-  return spans.map((span, i) => {
-    const covers = (order: number): boolean => order >= span.from && order < span.to;
-    const counts = new Map<number, Map<number, number>>();
-    for (const { key, lane } of receptions.filter(({ order }) => covers(order))) {
-      const own = counts.get(key) ?? new Map<number, number>();
-      own.set(lane, (own.get(lane) ?? 0) + 1);
-      counts.set(key, own);
-    }
+  const all = findEditions(receptions);
+  return all.map((spans, i): Found => {
+    const counts = countContents(receptions, spans);
     const lanesOf = (key: number): readonly Lane[] => {
       const own = counts.get(key);
+      const times = (lane: Lane): number => own?.get(contentOf(lane, key)) ?? 0;
       // Stored but in no reception (a recording cut off by a crash and not handed in again): of use where there is no choice.
-      const there = lanes.filter((lane) => lane.table.crcOf(key) >= 0 && (own ? own.has(lane.index) : spans.length === 1));
-      return there.sort(
-        (a, b) => (own?.get(b.index) ?? 0) - (own?.get(a.index) ?? 0) || a.table.crcOf(key) - b.table.crcOf(key),
-      );
+      const there = lanes.filter((lane) => lane.table.crcOf(key) >= 0 && (own ? times(lane) > 0 : all.length === 1));
+      return there.sort((a, b) => times(b) - times(a) || a.table.crcOf(key) - b.table.crcOf(key));
     };
-    const conflicts = [...counts].filter(([key, own]) => own.size > 1 && lanesOf(key).length > 1).map(([key]) => key);
-    conflicts.sort((a, b) => a - b);
-    const likely = fitting.length > 1 ? [...fitting.slice(i), ...fitting.slice(0, i)] : fitting;
-    return {
-      first: i === 0 ? (heard.get(stored.id)?.first ?? Number.MAX_VALUE) : span.from,
-      make: (id, edition) => ({ id, file, edition, stored, total, facts: likely, lanesOf, conflicts, covers }),
-    };
+    const conflicts = [...counts.keys()].filter((key) => lanesOf(key).length > 1).sort((a, b) => a - b);
+    const likely = facts.length > 1 ? [...facts.slice(i), ...facts.slice(0, i)] : facts;
+    return { file, stored, total, facts: likely, lanesOf, conflicts, spans, first: i === 0 ? first : spans[0]! };
   });
 }
 
-/** Each reception of each transmission once, whoever heard it. */
-function receptionsOf(
-  stored: StoredFile,
-  ledger: Ledger,
-  placements: ReadonlyMap<string, readonly Placement[]>,
-): ContentReception[] {
-  const seen = new Map<string, ContentReception>();
-  for (const { sha256, runs } of ledger.receptions.values()) {
-    for (const run of runs) {
-      if (run.file !== stored.file || run.segments !== stored.segments || run.lane < 0) continue;
-      const order = transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter);
-      for (let i = 0; i < run.count; i++) {
-        const reception = { order: order + i, key: run.key + i * run.step, lane: run.lane };
-        seen.set(`${reception.order} ${reception.key} ${reception.lane}`, reception);
-      }
-    }
-  }
-  return [...seen.values()];
+/** Tells contents of a segment apart whatever lane holds them; one that the disk lost is only known by its lane. */
+function contentOf({ table, index }: Lane, key: number): number {
+  const crc = table.crcOf(key);
+  return crc < 0 ? -1 - index : table.lengthOf(key) * 2 ** 32 + crc;
 }
 
-function unheard(file: number, facts: readonly FileFacts[], ledger: Ledger): (id: string, edition: number) => Edition {
-  const total = segmentsFor(facts[0]?.bytes ?? 0, ledger);
-  return (id, edition) => ({ id, file, edition, stored: null, total, facts, lanesOf: () => [], conflicts: [], covers: () => false });
+/** Of each segment, how often each content came in the given ranges of `transmissionOrder`. */
+function countContents(receptions: readonly ContentReception[], spans: Ranges): Map<number, Map<number, number>> {
+  const counts = new Map<number, Map<number, number>>();
+  for (const { order, key, content } of receptions) {
+    if (!spans.some((from, i) => i % 2 === 0 && order >= from && order < spans[i + 1]!)) continue;
+    const own = counts.get(key) ?? new Map<number, number>();
+    own.set(content, (own.get(content) ?? 0) + 1);
+    counts.set(key, own);
+  }
+  return counts;
+}
+
+/** Each content received in each transmission once, whoever heard it. */
+function receptionsOf(stored: StoredFile, ledger: Ledger, placements: Placements): ContentReception[] {
+  const byLane = stored.lanes.map((): Line[] => []);
+  for (const { sha256, runs } of ledger.receptions.values()) {
+    for (const run of runs) {
+      if (run.file !== stored.file || run.segments !== stored.segments) continue;
+      byLane[run.lane]?.push(lineOf(run, transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter)));
+    }
+  }
+  return byLane.flatMap((lines, index) =>
+    distinctLines(lines).flatMap(({ start, end, key, step }) =>
+      Array.from({ length: end - start }, (_, i): ContentReception => {
+        return { order: start + i, key: key + i * step, content: contentOf(stored.lanes[index]!, key + i * step) };
+      }),
+    ),
+  );
 }
 
 /** Keys of an edition that are there, rising. */

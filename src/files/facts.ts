@@ -27,13 +27,16 @@ export function readDescriptor(content: Buffer, received: Ranges, format: 'csv' 
 
 function wholeLines(content: Buffer, gaps: Ranges): { start: number; text: string }[] {
   const lines: { start: number; text: string }[] = [];
+  let gap = 0;
   for (let start = 0; start < content.length; ) {
     const feed = content.indexOf(10, start);
     const end = feed < 0 ? content.length : feed;
-    let broken = false;
     // A line is whole only when the line feed before it and its own arrived too.
-    for (let i = 0; i < gaps.length; i += 2) broken ||= gaps[i]! <= end && gaps[i + 1]! > Math.max(0, start - 1);
-    if (!broken && end > start) lines.push({ start, text: content.toString('utf8', start, end).replace(/\r$/, '') });
+    while (gap < gaps.length && gaps[gap + 1]! <= Math.max(0, start - 1)) gap += 2;
+    const broken = gap < gaps.length && gaps[gap]! <= end;
+    const text = broken ? '' : content.toString('utf8', start, end).replace(/^\ufeff|\r$/g, '');
+    // A line feed inside quotes (RFC 4180, 2.6) cuts a name in two: neither half makes sense.
+    if (text !== '' && text.split('"').length % 2 === 1) lines.push({ start, text });
     start = end + 1;
   }
   return lines;

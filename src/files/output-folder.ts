@@ -4,6 +4,7 @@ import fs from 'node:fs';
 import path from 'node:path';
 
 const OWN_FOLDERS = ['files', 'partial', 'salvage'] as const;
+const UNFINISHED = 'unfinished.part';
 
 export class OutputFolder {
   readonly root: string;
@@ -23,12 +24,16 @@ export class OutputFolder {
   /** Writes `relative` with what `emit` hands over, through a temporary name. */
   write(relative: string, emit: (write: (bytes: Uint8Array) => void) => void): void {
     const target = this.resolve(relative);
-    const temporary = `${target}.part`;
+    // Beside the folders, not in them: no downlinked name can be the same.
+    const temporary = path.join(this.root, UNFINISHED);
     const fd = fs.openSync(temporary, 'w');
     try {
       emit((bytes) => {
         for (let done = 0; done < bytes.length; ) done += fs.writeSync(fd, bytes, done);
       });
+    } catch (error) {
+      fs.rmSync(temporary, { force: true });
+      throw error;
     } finally {
       fs.closeSync(fd);
     }

@@ -3,7 +3,7 @@
 import { RecordingError } from '../errors.js';
 import { type FileSource, readRange } from './file-source.js';
 import { type InflateLimits, type InflateTrouble, inflate } from './inflate.js';
-import { type Intake, newBytes, type Part, readOpened } from './part.js';
+import { captureInside, type Intake, newBytes, type Part, readOpened } from './part.js';
 
 /**
  * Undoes gzip.
@@ -35,11 +35,14 @@ export function gunzip(
 }
 
 /** The part that is inside the gzip file `file`. */
-export function gzipPart(file: string, source: FileSource, intake: Intake): Part {
+export async function gzipPart(file: string, source: FileSource, intake: Intake): Promise<Part> {
+  const beginning = (): AsyncGenerator<Uint8Array, void, undefined> =>
+    readRange(source, file, 0, Number.POSITIVE_INFINITY, new Uint8Array(4096));
   return {
     name: file,
     archive: undefined,
     container: 'gzip',
+    capture: await captureInside(gunzip(beginning, file, intake.limits)),
     storedBytes: source.size,
     size: undefined,
     read: (buffer, onRead) =>

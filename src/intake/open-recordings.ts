@@ -1,8 +1,10 @@
 // What the user handed in, opened: files, archives, folders of one station, and collections with one entry per station.
-// Nothing is read here but the first bytes and the directories; a path that fails leaves the others alone.
+// Nothing is read here but the first bytes and the directories, and captures once to find their flows; a path that fails leaves
+// the others alone.
 import { realpath } from 'node:fs/promises';
 import path from 'node:path';
 import { RecordingError } from '../errors.js';
+import { openCapture } from './capture.js';
 import { groupChunks } from './chunk-order.js';
 import { type OpenFile, openFileSource, openOrFail, readAt } from './file-source.js';
 import { listFolder, pathKind, walkFolder } from './folder.js';
@@ -10,7 +12,7 @@ import { gzipPart } from './gzip.js';
 import { joinParts } from './join-parts.js';
 import type { Intake, IntakeLimits, Opened, Part } from './part.js';
 import { rawPart } from './raw.js';
-import { HEAD_BYTES, isText, recognise } from './recognise.js';
+import { captureFormat, HEAD_BYTES, isText, recognise } from './recognise.js';
 import type { Container, Recording } from './source.js';
 import { stationOfArchive, stationOfFile, stationOfFolder } from './station-name.js';
 import { openZip } from './zip.js';
@@ -34,6 +36,7 @@ export const defaultLimits: IntakeLimits = {
   ratioFreeBytes: 16 * 2 ** 20,
   totalBytes: 256 * 2 ** 30,
   entries: 100_000,
+  flows: 64,
 };
 
 export type OpenedRecordings = {
@@ -80,8 +83,11 @@ const openFile = async (file: string, isNamed: boolean, intake: Intake): Promise
       if (opened.parts.length + opened.problems.length === 0) throw nothingFound(file, 'archive');
       return opened;
     }
-    if (container === 'gzip') return { parts: [gzipPart(file, source, intake)], problems: [] };
-    return { parts: !isNamed && isText(head) ? [] : [rawPart(file, source, intake)], problems: [] };
+    if (container === 'gzip') return { parts: [await gzipPart(file, source, intake)], problems: [] };
+    return {
+      parts: !isNamed && isText(head) ? [] : [rawPart(file, source, captureFormat(head), intake)],
+      problems: [],
+    };
   } finally {
     await source.close();
   }
@@ -109,17 +115,31 @@ const isCollection = async (folder: string, intake: Intake): Promise<boolean> =>
   let stations = 0;
   for (const file of await listFolder(folder)) {
     const found = await peek(file, intake);
-    if (found === 'raw' || found === 'gzip') return false;
-    if (found !== 'none') stations++;
+    if (found === 'folder' || found === 'zip') stations++;
+    else if (found !== 'none') return false;
   }
   return stations > 0;
 };
 
-const join = (parts: readonly Part[], station: string, intake: Intake): Recording[] => {
-  const groups = groupChunks(parts);
+const join = async (opened: Opened, station: string, intake: Intake): Promise<OpenedRecordings> => {
+  const groups = groupChunks(opened.parts);
   const perArchive = new Map<string | undefined, number>();
   for (const [first] of groups) perArchive.set(first?.archive, (perArchive.get(first?.archive) ?? 0) + 1);
-  return groups.map((group) => joinParts(station, group, perArchive.get(group[0]?.archive) === 1, intake));
+  const recordings: Recording[] = [];
+  const problems = [...opened.problems];
+  for (const group of groups) {
+    const plain = group.filter(({ capture }) => capture === undefined);
+    const captures = group.filter(({ capture }) => capture !== undefined);
+    const isOnlyOne = perArchive.get(group[0]?.archive) === 1;
+    if (plain.length > 0) recordings.push(joinParts(station, plain, isOnlyOne, intake));
+    if (captures.length === 0) continue;
+    await collect(problems, async () => {
+      const flows = await openCapture(station, captures, intake);
+      recordings.push(...flows.recordings);
+      problems.push(...flows.problems);
+    });
+  }
+  return { recordings, problems };
 };
 
 const openNamedFile = async (
@@ -128,12 +148,9 @@ const openNamedFile = async (
   isNamed: boolean,
   intake: Intake,
 ): Promise<OpenedRecordings> => {
-  const { parts, problems } = await openFile(file, isNamed, intake);
-  const isArchive = parts[0]?.archive !== undefined;
-  return {
-    recordings: join(parts, station ?? (isArchive ? stationOfArchive(file) : stationOfFile(file)), intake),
-    problems,
-  };
+  const opened = await openFile(file, isNamed, intake);
+  const isArchive = opened.parts[0]?.archive !== undefined;
+  return join(opened, station ?? (isArchive ? stationOfArchive(file) : stationOfFile(file)), intake);
 };
 
 /** A folder with the recordings of one station. */
@@ -153,7 +170,7 @@ const openStationFolder = async (
     });
   }
   if (parts.length + problems.length === 0) problems.push(nothingFound(folder, 'folder'));
-  return { recordings: join(parts, station, intake), problems };
+  return join({ parts, problems }, station, intake);
 };
 
 const openPath = async (file: string, station: string | undefined, intake: Intake): Promise<OpenedRecordings> => {

@@ -1,13 +1,16 @@
 // A part is one file or one archive entry. The containers give parts; `join-parts.ts` makes recordings of them.
 import { RecordingError } from '../errors.js';
+import type { CaptureFormat } from './capture-parser.js';
 import { type FileSource, type OpenFile, openOrFail } from './file-source.js';
 import type { InflateLimits } from './inflate.js';
-import { HEAD_BYTES } from './recognise.js';
+import { captureFormat, HEAD_BYTES } from './recognise.js';
 import type { Container } from './source.js';
 
 export type IntakeLimits = InflateLimits & {
   /** Entries of one archive. */
   readonly entries: number;
+  /** Flows of one capture: those with the most bytes. */
+  readonly flows: number;
 };
 
 /** What all of the intake works with. */
@@ -24,6 +27,8 @@ export type Part = {
   /** The archive that it lies in, if any. */
   readonly archive: string | undefined;
   readonly container: Container;
+  /** What its bytes are when they are packets, the containers undone. */
+  readonly capture: CaptureFormat | undefined;
   /** Bytes on disk. */
   readonly storedBytes: number;
   /** Bytes with the containers undone, where that is known beforehand. */
@@ -60,6 +65,20 @@ export async function readHead(blocks: AsyncIterable<Uint8Array>): Promise<Buffe
     if (!(error instanceof RecordingError) || head.length === 0) throw error;
   }
   return Buffer.from(head);
+}
+
+/**
+ * Which capture format is inside `blocks`; where they are damaged, whoever reads on meets the error again.
+ *
+ * @throws RecordingError `unreadable`
+ */
+export async function captureInside(blocks: AsyncIterable<Uint8Array>): Promise<CaptureFormat | undefined> {
+  try {
+    return captureFormat(await readHead(blocks));
+  } catch (error) {
+    if (error instanceof RecordingError && error.code !== 'unreadable') return undefined;
+    throw error;
+  }
 }
 
 /** Turns the positions of a file, some passed twice, into the bytes newly read. */

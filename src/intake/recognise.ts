@@ -1,22 +1,50 @@
 // What a file or an archive entry is, by its first bytes and never by its name. One row per container: a new one is a new row.
 // Signatures: gzip RFC 1952, 2.3.1 (the method byte is always 8); zip APPNOTE 6.3.10, 4.3.7, 4.3.16 and 8.5.4 (local header,
-// end of an empty archive, marker of a split archive).
+// end of an empty archive, marker of a split archive); pcap and pcapng: their magic numbers in either byte order.
+import type { CaptureFormat } from './capture-parser.js';
 import type { Container } from './source.js';
 
-const signatures: readonly { readonly container: Container; readonly bytes: readonly number[] }[] = [
+type Signature = {
+  readonly container: Container;
+  readonly capture?: CaptureFormat;
+  readonly bytes: readonly (number | null)[];
+};
+
+const signatures: readonly Signature[] = [
   { container: 'gzip', bytes: [0x1f, 0x8b, 0x08] },
   { container: 'zip', bytes: [0x50, 0x4b, 0x03, 0x04] },
   { container: 'zip', bytes: [0x50, 0x4b, 0x05, 0x06] },
   { container: 'zip', bytes: [0x50, 0x4b, 0x07, 0x08] },
+  { container: 'capture', capture: 'pcap', bytes: [0xa1, 0xb2, 0xc3, 0xd4] },
+  { container: 'capture', capture: 'pcap', bytes: [0xd4, 0xc3, 0xb2, 0xa1] },
+  { container: 'capture', capture: 'pcap', bytes: [0xa1, 0xb2, 0x3c, 0x4d] },
+  { container: 'capture', capture: 'pcap', bytes: [0x4d, 0x3c, 0xb2, 0xa1] },
+  {
+    container: 'capture',
+    capture: 'pcapng',
+    bytes: [0x0a, 0x0d, 0x0d, 0x0a, null, null, null, null, 0x1a, 0x2b, 0x3c, 0x4d],
+  },
+  {
+    container: 'capture',
+    capture: 'pcapng',
+    bytes: [0x0a, 0x0d, 0x0d, 0x0a, null, null, null, null, 0x4d, 0x3c, 0x2b, 0x1a],
+  },
 ];
+
+const signatureOf = (head: Uint8Array): Signature | undefined =>
+  signatures.find(({ bytes }) => bytes.every((byte, i) => byte === null || head[i] === byte));
 
 /** How many first bytes `recognise` and `isText` are best given. */
 export const HEAD_BYTES = 512;
 
 /** The container that begins with `head`; `raw` where no signature fits. */
 export function recognise(head: Uint8Array): Container {
-  const found = signatures.find(({ bytes }) => bytes.every((byte, i) => head[i] === byte));
-  return found?.container ?? 'raw';
+  return signatureOf(head)?.container ?? 'raw';
+}
+
+/** Which format of capture begins with `head`; `undefined` for everything that is no capture. */
+export function captureFormat(head: Uint8Array): CaptureFormat | undefined {
+  return signatureOf(head)?.capture;
 }
 
 /**

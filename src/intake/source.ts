@@ -5,11 +5,18 @@ export type Block = {
   readonly bytes: Uint8Array;
   /** Offset of `bytes[0]` in the recording's own bytes (containers undone, chunks joined). */
   readonly at: number;
+  /** Bytes were lost just before this block (of a capture: packets): what is half received cannot be continued. */
+  readonly gap?: true;
+  /** Of a capture, where it tells: when the first packet of this block came, ms since 1970 UTC. Blocks span a second at most. */
+  readonly receivedAt?: number;
 };
 
-export type Container = 'raw' | 'gzip' | 'zip';
+export type Container = 'raw' | 'gzip' | 'zip' | 'capture';
 
-/** What one station's recorder wrote in one go; several chunk files of one recorder make one recording. */
+/**
+ * What one station's recorder wrote in one go; several chunk files of one recorder make one recording. A packet capture holds
+ * flows, and each is a recording of its own: its bytes are the payloads of its datagrams, one after the other.
+ */
 export type Recording = {
   readonly station: string;
   /** As shown to the user: the path as given, or archive and entry. */
@@ -17,7 +24,7 @@ export type Recording = {
   readonly container: Container;
   /** Bytes on disk, for progress; of the container, not of what is in it. */
   readonly storedBytes: number;
-  /** Milliseconds since 1970 UTC when the recorder began, where the file name says so. */
+  /** Milliseconds since 1970 UTC when the recorder began, where the file name says so; of a flow, when its first packet came. */
   readonly startedAt: number | undefined;
   /**
    * The bytes, in order. May be called more than once; each call reads from the start.
@@ -25,6 +32,8 @@ export type Recording = {
    * @throws RecordingError when it cannot be read on; every block before that was good
    */
   blocks(): AsyncIterable<Block>;
-  /** Where byte `at` of the recording lies, for messages: file (or archive entry) and offset in it. */
+  /** Where byte `at` of the recording lies, for messages: file (or archive entry) and offset in it; of a flow, just its name. */
   locate(at: number): { readonly file: string; readonly offset: number };
+  /** Of a capture: what its last reading met, named numbers as those of the layers. */
+  counts?(): Readonly<Record<string, number>>;
 };

@@ -3,8 +3,8 @@
 import { RecordingError } from '../errors.js';
 import { type FileSource, type Progress, readAt } from './file-source.js';
 import { gunzip } from './gzip.js';
-import { type Intake, newBytes, type Opened, type Part, readHead, readOpened } from './part.js';
-import { isHidden, isText, recognise } from './recognise.js';
+import { captureInside, type Intake, newBytes, type Opened, type Part, readHead, readOpened } from './part.js';
+import { captureFormat, isHidden, isText, recognise } from './recognise.js';
 import { printable } from './station-name.js';
 import { readZipDirectory, type ZipEntry } from './zip-directory.js';
 import { entryError, readZipEntry, unsafeName, unsupportedEntry } from './zip-entry.js';
@@ -67,10 +67,12 @@ const openEntry = async (source: FileSource, file: string, entry: ZipEntry, inta
     const what = 'it is a zip archive inside a zip archive; unpack the outer one and hand in the folder';
     throw entryError('archive-entry-unsupported', file, entry, entry.offset, what);
   }
+  const beginning = (): AsyncGenerator<Uint8Array, void, undefined> => plain(source, new Uint8Array(4096));
   return {
     name,
     archive: file,
     container: 'zip',
+    capture: inner === 'gzip' ? await captureInside(gunzip(beginning, name, limits)) : captureFormat(head),
     storedBytes: Math.min(entry.compressedSize, source.size - entry.offset),
     size: inner === 'raw' ? entry.size : undefined,
     read: (buffer, onRead) =>

@@ -24,19 +24,22 @@ export function decodeChain(mission: Pick<Mission, 'layers' | 'frame'>, sink: Fr
   return { input: next, counts: () => decoders.map(({ layer, decoder }) => ({ layer, counts: decoder.counts() })) };
 }
 
-/** The sending side: push mission frames, get units of the outermost layer. */
+/**
+ * The sending side: push mission frames, get units of the outermost layer.
+ *
+ * @throws UsageError for a layer or option that does not exist, and from `push` for a frame that does not fit its layer
+ */
 export function encodeChain(layers: readonly LayerChoice[], emit: (unit: Uint8Array) => void): Encoder {
   const encoders: Encoder[] = [];
-  let output = emit;
+  let output: Encoder['push'] = emit;
   for (const choice of layers) {
     const { definition, options } = resolveLayer(choice);
     const encoder = definition.encoder(options, output);
     encoders.unshift(encoder);
-    output = (unit) => encoder.push(unit);
+    output = (unit, divisible) => encoder.push(unit, divisible);
   }
-  const push = output;
   return {
-    push: (unit) => push(unit),
+    push: output,
     flush: () => {
       for (const encoder of encoders) encoder.flush();
     },

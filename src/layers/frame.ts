@@ -1,10 +1,10 @@
 // The mission's own frame, as the mission file describes it: found by its marker across the borders of what carries it, checked
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
-import { makeCrc } from '../bytes/crc.js';
+import { type Crc, makeCrc } from '../bytes/crc.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
-import { compileField, writeField } from '../mission/frame-fields.js';
-import type { FrameLayout } from '../mission/mission.js';
-import type { LayerCounts, Decoder } from './layer.js';
+import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
+import type { FrameField, FrameLayout } from '../mission/mission.js';
+import type { Decoder, LayerCounts } from './layer.js';
 
 /** What takes the frames. `bytes` is lent for the call; the frame stands at `bytes[start, start + layout.length)`. */
 export interface FrameSink {
@@ -13,9 +13,6 @@ export interface FrameSink {
   /** CRC wrong, at the place of a frame; fewer than `layout.length` bytes when it was cut. */
   damaged(bytes: Uint8Array, start: number, end: number, at: number): void;
 }
-
-/** Reads one field of the frame that starts at `frameStart`. */
-export type FieldReader = (bytes: Uint8Array, frameStart: number) => number;
 
 export type FrameReaders = {
   readonly counter: FieldReader;
@@ -42,50 +39,52 @@ export function frameReaders(layout: FrameLayout): FrameReaders {
   };
 }
 
-/** Candidates looked at inside one damaged frame: bounds the work on content that is full of markers. */
-const MAX_CANDIDATES = 64;
+/** CRCs computed for places inside one damaged frame, at most: bounds the work on content crafted to be full of frames. */
+const MAX_CHECKS = 64;
 
-/** States: on the grid (`#onGrid`: a frame is due where the last one ended) and searching for the next marker. */
+/**
+ * States: on the grid (`#onGrid`: a frame is due where the last one ended) and searching for the next place where one may start:
+ * a marker or, for frames without one, where the layer below says so. No intact frame is passed over: what begins inside a
+ * damaged frame is looked at before that is left behind.
+ */
 export class FrameDecoder implements Decoder {
   readonly #length: number;
   readonly #marker: Buffer;
-  readonly #crcAt: number;
-  readonly #crcBytes: number;
-  readonly #crcLittle: boolean;
   readonly #covers: readonly [number, number];
-  readonly #crc: (bytes: Uint8Array, start: number, end: number) => number;
-  readonly #readers: FrameReaders;
-  readonly #payloadSize: number;
-  readonly #byOffset: boolean;
+  readonly #crc: Crc;
+  readonly #statedCrc: FieldReader;
+  readonly #isPossible: (bytes: Uint8Array, start: number) => boolean;
   readonly #sink: FrameSink;
   readonly #buffer = new RollingBuffer();
   #onGrid = false;
   /** Stream position of `#buffer.start`, counted from the first byte ever pushed. */
   #position = 0;
+  /** Stream position where no intact frame begins: it is not looked at again while more bytes are waited for. */
+  #refused = -1;
   /** Pieces as pushed: stream position of each one's first byte, and its offset in the recording. */
-  #pieces: { position: number; at: number }[] = [];
-  /** Stream positions where the layer below says that a frame starts. */
-  #hints: number[] = [];
+  readonly #pieces: { position: number; at: number }[] = [];
+  /** Without a marker: stream positions where the layer below says that a frame starts. */
+  readonly #hints: number[] = [];
   readonly #counts = { intact: 0, damaged: 0, skippedBytes: 0 };
 
   constructor(layout: FrameLayout, sink: FrameSink) {
     this.#length = layout.length;
     this.#marker = Buffer.from(layout.marker);
-    this.#crcAt = layout.crc.at;
-    this.#crcBytes = layout.crc.parameters.width / 8;
-    this.#crcLittle = layout.crc.endian === 'little';
     this.#covers = layout.crc.covers;
     this.#crc = makeCrc(layout.crc.parameters);
-    this.#readers = frameReaders(layout);
-    this.#payloadSize = layout.payload.size;
-    this.#byOffset = layout.fields.offset !== undefined;
+    this.#statedCrc = compileField(crcField(layout));
+    this.#isPossible = fieldCheck(layout);
     this.#sink = sink;
   }
 
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void {
     const position = this.#position + this.#buffer.length;
+    if (this.#buffer.length === 0) this.#pieces.length = 0;
     this.#pieces.push({ position, at });
-    if (unitStart >= 0) this.#hints.push(position + unitStart - start);
+    if (this.#marker.length === 0) {
+      if (unitStart >= 0) this.#hints.push(position + unitStart - start);
+      else if (position === 0) this.#onGrid = true;
+    }
     this.#buffer.append(buffer, start, end);
     this.#process(false);
   }
@@ -111,153 +110,195 @@ export class FrameDecoder implements Decoder {
   #process(final: boolean): void {
     const length = this.#length;
     const buffer = this.#buffer;
-    for (;;) {
-      const { bytes, start, end } = buffer;
-      if (end - start < length) break;
-      const marked = this.#isMarkerAt(start);
-      if (marked && this.#isIntactAt(start)) {
+    while (buffer.length >= length) {
+      const { bytes, start } = buffer;
+      const starts = this.#startsAt(start);
+      if (starts && this.#position !== this.#refused && this.#isIntactAt(start)) {
         this.#counts.intact++;
-        this.#sink.intact(bytes, start, this.#offsetOf(this.#position));
+        this.#sink.intact(bytes, start, this.#offset());
         this.#advance(length);
         this.#onGrid = true;
         continue;
       }
-      // What stands here is no whole frame: see what begins inside it before passing over it.
-      if (!final && end - start < 2 * length) break;
-      if (!marked && !this.#onGrid) {
-        this.#search();
-        continue;
-      }
-      const inner = this.#findIntact(start + 1, start + length);
-      const gridHolds = this.#isMarkerAt(start + length) || start + length === end;
-      if (inner >= 0) {
-        if (marked || this.#onGrid) this.#reportDamaged(inner - start);
-        this.#advance(inner - start);
-        this.#onGrid = true;
-      } else if (marked ? this.#onGrid || gridHolds || this.#marker.length >= 4 : gridHolds) {
-        this.#reportDamaged(length);
-        this.#advance(length);
-        this.#onGrid = gridHolds || (marked && this.#onGrid);
-      } else {
-        this.#onGrid = false;
-        this.#search();
-      }
+      this.#refused = this.#position;
+      // What stands here is no whole frame: see what begins inside it, and whether the grid goes on behind it.
+      if (!final && buffer.length < 2 * length + this.#marker.length) return;
+      if (starts || this.#onGrid) this.#leave(start, starts);
+      else this.#skip(this.#nextStart(start + 1, buffer.end - Math.max(0, this.#marker.length - 1)));
     }
-    if (!final) return;
-    if (buffer.length > this.#marker.length && this.#marker.length > 0 && this.#isMarkerAt(buffer.start)) {
-      this.#reportDamaged(buffer.length);
-    } else {
-      this.#counts.skippedBytes += buffer.length;
-    }
-    this.#advance(buffer.length);
-    this.#hints = [];
+    if (final) this.#finish();
   }
 
+  /** Less than a frame is left, and no more comes. */
+  #finish(): void {
+    const { start, end } = this.#buffer;
+    const { length } = this.#marker;
+    if (length > 0 && end - start >= length) {
+      this.#skip(this.#nextStart(start, end - length));
+      if (this.#startsAt(this.#buffer.start)) this.#reportDamaged(this.#buffer.length);
+    }
+    this.#skip(end);
+    this.#hints.length = 0;
+  }
+
+  /** Goes on behind what is no intact frame: to an intact one that begins inside it, else by its length. */
+  #leave(start: number, starts: boolean): void {
+    const next = start + this.#length;
+    const intact = this.#findIntact(start + 1, next);
+    const gridHolds = intact < 0 && this.#gridHolds(next);
+    const until =
+      intact >= 0 ? intact : !gridHolds && this.#marker.length === 0 ? this.#nextStart(start + 1, next) : next;
+    // A marker of four bytes is no accident; a shorter one means a frame only where one is due or another follows.
+    const isFrame = this.#onGrid ? starts || gridHolds : gridHolds || this.#marker.length >= 4;
+    if (isFrame) this.#reportDamaged(until - start);
+    else this.#skip(until);
+    this.#onGrid = until < next || gridHolds;
+  }
+
+  /** Whether the frame due at `next` is there, going by its marker or by the marker of the one after it. */
+  #gridHolds(next: number): boolean {
+    const { start, end } = this.#buffer;
+    if (this.#marker.length > 0) return this.#startsAt(next) || this.#startsAt(next + this.#length) || next === end;
+    return this.#nextStart(start + 1, next) === next || (next + this.#length <= end && this.#isIntactAt(next));
+  }
+
+  /** Counts the next `size` bytes as a damaged frame, and goes on behind them. */
   #reportDamaged(size: number): void {
     const { bytes, start } = this.#buffer;
     this.#counts.damaged++;
-    this.#sink.damaged(bytes, start, start + size, this.#offsetOf(this.#position));
+    this.#sink.damaged(bytes, start, start + size, this.#offset());
+    this.#advance(size);
   }
 
-  /** Goes to the next place where a frame may start: a marker, or where the layer below says so. */
-  #search(): void {
-    const { bytes, start, end } = this.#buffer;
-    let found = this.#nextCandidate(start + 1, end);
-    if (found < 0) found = Math.max(start + 1, end - Math.max(0, this.#marker.length - 1));
-    this.#counts.skippedBytes += found - start;
-    this.#advance(found - start);
-    if (this.#marker.length === 0 && found < end && bytes) this.#onGrid = true;
+  #skip(until: number): void {
+    const size = until - this.#buffer.start;
+    this.#counts.skippedBytes += size;
+    this.#advance(size);
   }
 
   /** The first place in `[from, to)` where an intact frame begins, or -1. */
   #findIntact(from: number, to: number): number {
-    let at = from;
-    for (let tries = 0; tries < MAX_CANDIDATES; tries++) {
-      at = this.#nextCandidate(at, to);
-      if (at < 0 || at + this.#length > this.#buffer.end) return -1;
-      if (this.#isIntactAt(at)) return at;
-      at++;
+    const { bytes, end } = this.#buffer;
+    const until = Math.min(to, end - this.#length + 1);
+    let checks = 0;
+    for (
+      let at = this.#nextStart(from, until);
+      at < until && checks < MAX_CHECKS;
+      at = this.#nextStart(at + 1, until)
+    ) {
+      if (!this.#isPossible(bytes, at)) continue;
+      if (this.#isCrcRight(at)) return at;
+      checks++;
     }
     return -1;
   }
 
-  /** The first marker or hinted start in `[from, to)`, as an index into the buffer; -1 when there is none. */
-  #nextCandidate(from: number, to: number): number {
-    const { bytes, start } = this.#buffer;
-    let found = -1;
-    if (this.#marker.length > 0) {
-      found = bytes.subarray(0, Math.min(to + this.#marker.length - 1, this.#buffer.end)).indexOf(this.#marker, from);
+  /** The first place in `[from, to)` where a frame may start: a marker or a hint; else `to`. */
+  #nextStart(from: number, to: number): number {
+    const { bytes, start, end } = this.#buffer;
+    const { length } = this.#marker;
+    if (length > 0) {
+      const found = bytes.subarray(0, Math.min(to + length - 1, end)).indexOf(this.#marker, from);
+      return found < 0 ? to : found;
     }
     const hint = this.#hints.find((position) => position - this.#position + start >= from);
-    if (hint === undefined) return found;
-    const hinted = hint - this.#position + start;
-    return hinted < to && (found < 0 || hinted < found) ? hinted : found;
+    return hint === undefined ? to : Math.min(to, hint - this.#position + start);
   }
 
-  #isMarkerAt(index: number): boolean {
+  /** Whether a frame may start at `index`: there is the marker or, without markers, it is due there or the layer below says so. */
+  #startsAt(index: number): boolean {
+    const { bytes, start, end } = this.#buffer;
     const marker = this.#marker;
-    const { bytes, end } = this.#buffer;
+    if (marker.length === 0) return index === start && (this.#onGrid || this.#hints[0] === this.#position);
     if (index + marker.length > end) return false;
     for (let i = 0; i < marker.length; i++) if (bytes[index + i] !== marker[i]) return false;
-    return marker.length > 0 || this.#onGrid;
+    return true;
   }
 
   #isIntactAt(index: number): boolean {
+    return this.#isPossible(this.#buffer.bytes, index) && this.#isCrcRight(index);
+  }
+
+  #isCrcRight(index: number): boolean {
     const { bytes } = this.#buffer;
-    let stated = 0;
-    const crcStart = index + this.#crcAt;
-    for (let i = 0; i < this.#crcBytes; i++) {
-      stated = stated * 256 + bytes[crcStart + (this.#crcLittle ? this.#crcBytes - 1 - i : i)]!;
-    }
+    const stated = this.#statedCrc(bytes, index);
     if (this.#crc(bytes, index + this.#covers[0], index + this.#covers[1]) !== stated) return false;
-    const payloadBytes = this.#readers.payloadBytes(bytes, index);
-    if (payloadBytes > this.#payloadSize) return false;
-    if (this.#byOffset) return true;
-    // Only the last segment may be short: the place of every other one is its number times the payload size.
-    const segments = this.#readers.segments(bytes, index);
-    if (segments === 0) return true;
-    const segment = this.#readers.key(bytes, index);
-    return segment < segments && (payloadBytes === this.#payloadSize || segment === segments - 1);
+    // Many a CRC is 0 over zeros: without a marker, fill would pass for frames.
+    return (
+      stated !== 0 || this.#marker.length > 0 || bytes.subarray(index, index + this.#length).some((byte) => byte !== 0)
+    );
   }
 
   #advance(size: number): void {
     this.#buffer.start += size;
     this.#position += size;
+    let passed = 0;
+    while (passed < this.#hints.length && this.#hints[passed]! < this.#position) passed++;
+    if (passed > 0) this.#hints.splice(0, passed);
     const pieces = this.#pieces;
-    let drop = 0;
-    while (drop + 1 < pieces.length && pieces[drop + 1]!.position <= this.#position) drop++;
-    if (drop > 0) pieces.splice(0, drop);
-    while (this.#hints.length > 0 && this.#hints[0]! < this.#position) this.#hints.shift();
+    let done = 0;
+    while (done + 1 < pieces.length && pieces[done + 1]!.position <= this.#position) done++;
+    if (done > 0) pieces.splice(0, done);
   }
 
-  #offsetOf(position: number): number {
-    const piece = this.#pieces[0]!;
-    return piece.at + position - piece.position;
+  /** Offset in the recording of the buffer's first byte. */
+  #offset(): number {
+    const { position, at } = this.#pieces[0]!;
+    return at + this.#position - position;
   }
 }
 
 /**
- * Writes one frame: marker, fields, payload (padded with zeros), CRC.
+ * Makes the check that a frame's fields are possible: cheaper than its CRC, and a frame that fails it is of no use even if the CRC
+ * is right. Only the last segment may be short: the place of every other one is its number times the payload size.
+ */
+function fieldCheck(layout: FrameLayout): (bytes: Uint8Array, start: number) => boolean {
+  const { key, segments, payloadBytes } = frameReaders(layout);
+  const { size } = layout.payload;
+  if (layout.fields.offset) {
+    const fileBytes = layout.fields.bytes ? compileField(layout.fields.bytes) : () => 0;
+    return (bytes, start) => {
+      const used = payloadBytes(bytes, start);
+      if (used > size) return false;
+      const total = fileBytes(bytes, start);
+      return total === 0 || key(bytes, start) + used <= total;
+    };
+  }
+  return (bytes, start) => {
+    const used = payloadBytes(bytes, start);
+    if (used > size) return false;
+    const total = segments(bytes, start);
+    if (total === 0) return true;
+    const segment = key(bytes, start);
+    return segment < total && (used === size || segment === total - 1);
+  };
+}
+
+function crcField({ crc }: FrameLayout): FrameField {
+  return { at: crc.at, bit: 0, bits: crc.parameters.width, endian: crc.endian };
+}
+
+/**
+ * Writes one frame: marker, fields (0 where `values` has none), payload (padded with zeros), CRC.
  *
  * @param payload at most `layout.payload.size` bytes
+ * @throws RangeError when the payload is longer, or a value does not fit its field
  */
 export function encodeFrame(
   layout: FrameLayout,
   values: Readonly<Partial<Record<keyof FrameLayout['fields'], number>>>,
   payload: Uint8Array,
 ): Uint8Array {
+  if (payload.length > layout.payload.size) {
+    throw new RangeError(`a payload of at most ${layout.payload.size} bytes fits the frame, got ${payload.length}`);
+  }
   const frame = new Uint8Array(layout.length);
   frame.set(layout.marker);
   for (const [name, field] of Object.entries(layout.fields)) {
     if (field) writeField(field, frame, 0, values[name as keyof FrameLayout['fields']] ?? 0);
   }
   frame.set(payload, layout.payload.at);
-  const { parameters, at, covers, endian } = layout.crc;
-  let rest = makeCrc(parameters)(frame, covers[0], covers[1]);
-  const bytes = parameters.width / 8;
-  for (let i = bytes - 1; i >= 0; i--) {
-    frame[at + (endian === 'little' ? bytes - 1 - i : i)] = rest % 256;
-    rest = Math.floor(rest / 256);
-  }
+  const { parameters, covers } = layout.crc;
+  writeField(crcField(layout), frame, 0, makeCrc(parameters)(frame, covers[0], covers[1]));
   return frame;
 }

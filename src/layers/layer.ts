@@ -31,7 +31,8 @@ export interface Decoder extends Receiver {
 
 /** The sending side: takes units of the level above and emits units of its own. */
 export interface Encoder {
-  push(unit: Uint8Array): void;
+  /** @param divisible whether the layer may cut the unit where it likes (a stream layer joins it again); default false */
+  push(unit: Uint8Array, divisible?: boolean): void;
   /** Emits what is still held back, filled up as the standard says. */
   flush(): void;
 }
@@ -42,5 +43,5 @@ export type LayerDefinition<Options> = {
   readonly source: string;
   readonly options: z.ZodType<Options>;
   decoder(options: Options, next: Receiver): Decoder;
-  encoder(options: Options, emit: (unit: Uint8Array) => void): Encoder;
+  encoder(options: Options, emit: Encoder['push']): Encoder;
 };

@@ -12,7 +12,7 @@ export const stream: LayerDefinition<Options> = {
   source: 'EN 302 307-1, 5.1',
   options: optionsSchema,
   decoder: (_options, next) => new StreamDecoder(next),
-  encoder: (_options, emit): Encoder => ({ push: emit, flush: () => undefined }),
+  encoder: (_options, emit): Encoder => ({ push: (unit) => emit(unit, true), flush: () => undefined }),
 };
 
 class StreamDecoder implements Decoder {

@@ -45,6 +45,7 @@ export const realDisk: Disk = {
     realDisk.syncFolder(path.dirname(file));
   },
   syncFolder: (folder) => {
+    if (process.platform === 'win32') return; // Windows opens no folders as files
     const fd = fs.openSync(folder, 'r');
     try {
       fs.fsyncSync(fd);

@@ -88,7 +88,8 @@ export class LaneFiles {
 
   #closeOldest(): void {
     const [file, fd] = this.#open.entries().next().value!;
-    if (this.#dirty.delete(file)) this.#disk.sync(fd);
+    if (this.#dirty.has(file)) this.#disk.sync(fd);
+    this.#dirty.delete(file);
     this.#disk.close(fd);
     this.#open.delete(file);
   }

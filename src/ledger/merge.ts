@@ -1,33 +1,29 @@
 // Merges one ledger into another: segments that are new are copied, contents that conflict go to further lanes, receptions are
 // joined by the recordings' SHA-256. Any order, grouping or repetition ends in the same coverage and the same files.
 import fs from 'node:fs';
-import path from 'node:path';
-import { parseMission } from '../mission/mission-file.js';
 import type { Run } from '../segments/reception.js';
-import { Ledger, type StoredFile } from './ledger.js';
+import { type Lane, Ledger, type StoredFile } from './ledger.js';
+import { readMissions } from './ledger-missions.js';
+
+const RUN_BYTES = 1 << 20;
 
 /**
- * @param source ledger folder; read, and its journal's torn tail cut, nothing else
- * @param target ledger folder; begun when there is none
+ * @param source ledger folder; nothing in it changes, but that damage found is noted there
+ * @param target ledger folder; begun when there is none; may be the source, and then nothing happens
  * @param open the target, when the caller has it open already
  * @returns the target, open and committed
+ * @throws LedgerError when one of them cannot be used, or their missions have other layers or frames
  */
 export function mergeLedger(source: string, target: string, open?: Ledger): Ledger {
+  if (isSameFolder(source, target)) return open ?? Ledger.open(target);
   const from = Ledger.open(source);
   let into = open;
   try {
-    for (const text of missionTexts(source)) {
-      const given = { text, mission: parseMission(text, source) };
-      if (!into) into = Ledger.open(target, { mission: given });
-      else into.adoptMission(given);
+    for (const mission of readMissions(source)) {
+      if (into) into.adoptMission(mission);
+      else into = Ledger.open(target, { mission });
     }
-    const moved = new Map<string, LaneMoves>();
-    for (const stored of from.files.values()) moved.set(stored.id, copySegments(from, stored, into!));
-    for (const reception of from.receptions.values()) {
-      const runs = reception.runs.flatMap((run) => moveRun(run, moved.get(`${run.file}-${run.segments}`)));
-      into!.addReception({ ...reception, runs }, from.damagedBytes(reception.sha256));
-    }
-    into!.commit();
+    copyLedger(from, into!);
     return into!;
   } catch (error) {
     if (!open) into?.abandon();
@@ -37,43 +33,69 @@ export function mergeLedger(source: string, target: string, open?: Ledger): Ledg
   }
 }
 
-function missionTexts(ledger: string): string[] {
-  const folder = path.join(ledger, 'missions');
-  return fs
-    .readdirSync(folder)
-    .filter((name) => name.endsWith('.yaml'))
-    .sort()
-    .map((name) => fs.readFileSync(path.join(folder, name), 'utf8'));
+function isSameFolder(a: string, b: string): boolean {
+  return fs.existsSync(a) && fs.existsSync(b) && fs.realpathSync(a) === fs.realpathSync(b);
+}
+
+function copyLedger(from: Ledger, into: Ledger): void {
+  const moved = new Map<string, LaneMoves>();
+  for (const stored of from.files.values()) {
+    const moves = stored.lanes.map((lane) => copyLane(from, stored, lane, into));
+    moved.set(stored.id, moves);
+  }
+  for (const reception of from.receptions.values()) {
+    const known = into.receptions.get(reception.sha256);
+    const runs = known?.runs ?? reception.runs.flatMap((run) => moveRun(run, moved.get(`${run.file}-${run.segments}`)));
+    into.addReception({ ...reception, runs }, from.damagedBytes(reception.sha256));
+  }
+  into.commit();
+  into.notes.push(...[...from.notes, ...from.lossNotes()].map((note) => `Merged from ${from.folder}: ${note}`));
 }
 
 /** By lane of the source: the segments whose content the target keeps in another lane. */
-type LaneMoves = Map<number, Map<number, number>>;
+type LaneMoves = Map<number, number>[];
 
-function copySegments(from: Ledger, stored: StoredFile, into: Ledger): LaneMoves {
-  const moves: LaneMoves = new Map();
-  const buffer = Buffer.alloc(from.payloadSize);
-  for (const lane of stored.lanes) {
-    const own = new Map<number, number>();
-    for (const key of [...lane.table.keys()]) {
-      const length = lane.table.lengthOf(key);
-      const there = into.laneHolding(stored.file, stored.segments, key, length, lane.table.crcOf(key));
-      let kept = there;
-      if (there < 0) {
-        from.readSegments(stored, lane, key, 1, buffer);
-        if (lane.table.crcOf(key) < 0) continue;
-        kept = into.store(stored.file, stored.segments, key, buffer, 0, length);
-      }
-      if (kept !== lane.index) own.set(key, kept);
+function copyLane(from: Ledger, stored: StoredFile, lane: Lane, into: Ledger): Map<number, number> {
+  const { file, segments } = stored;
+  const { table } = lane;
+  const moves = new Map<number, number>();
+  const moveTo = (key: number, kept: number): void => {
+    if (kept !== lane.index) moves.set(key, kept);
+  };
+  const most = Math.max(1, Math.floor(RUN_BYTES / from.payloadSize));
+  const step = from.byOffset ? from.payloadSize : 1;
+  const buffer = Buffer.alloc(most * from.payloadSize);
+  let first = 0;
+  let count = 0;
+  const copy = (): void => {
+    if (count > 0) from.readSegments(stored, lane, first, count, buffer);
+    for (let i = 0; i < count; i++) {
+      const key = first + i * step;
+      // What reading has just found lost is told below.
+      if (table.crcOf(key) >= 0)
+        moveTo(key, into.store(file, segments, key, buffer, i * from.payloadSize, table.lengthOf(key)));
     }
-    if (own.size > 0) moves.set(lane.index, own);
+    count = 0;
+  };
+  for (const key of table.keys()) {
+    const there = into.laneHolding(file, segments, key, table.lengthOf(key), table.crcOf(key));
+    if (there >= 0) {
+      moveTo(key, there);
+      continue;
+    }
+    if (count === most || key !== first + count * step) copy();
+    if (count === 0) first = key;
+    count++;
   }
+  copy();
+  for (const { key, length, crc } of table.lost()) moveTo(key, into.storeLost(file, segments, key, length, crc));
   return moves;
 }
 
 /** The run in the target's lanes: cut where its segments went to different ones. */
 function moveRun(run: Run, moves: LaneMoves | undefined): Run[] {
-  const own = moves?.get(run.lane);
-  if (!own) return [run];
+  const own = moves?.[run.lane];
+  if (!own || own.size === 0) return [run];
   const parts: Run[] = [];
   for (let i = 0; i < run.count; i++) {
     const key = run.key + i * run.step;

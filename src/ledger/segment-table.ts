@@ -1,27 +1,42 @@
 // Which segments of one content of one file are there, with the CRC-32 of each payload: in memory, rebuilt from the journal.
-import { normaliseRanges } from '../bytes/ranges.js';
+// A segment that the disk lost keeps its place: the receptions that name this content stay true, and only the same content fills it.
+
+/** What is known of one segment. */
+export type SegmentContent = { readonly key: number; readonly length: number; readonly crc: number };
 
 export interface SegmentTable {
   /** CRC-32 of the payload, or -1 where the segment is not there. */
   crcOf(key: number): number;
   /** Payload bytes, 0 where the segment is not there. */
   lengthOf(key: number): number;
+  /** Whether the place of `key` is for just this content, be it there or lost. */
+  isFor(key: number, length: number, crc: number): boolean;
+  /** Whether no content has the place of `key`. */
+  isFree(key: number): boolean;
   add(key: number, length: number, crc: number): void;
-  remove(key: number): void;
+  /** The content is no longer there; it keeps its place. */
+  lose(key: number): void;
   /** Number of segments there. */
   readonly size: number;
   /** What is there, as half-open ranges of segment numbers or of bytes. */
   ranges(): number[];
-  /** Every segment there, by rising key. */
+  /** Every segment there, by rising key; `lose` may be called meanwhile. */
   keys(): Iterable<number>;
+  /** What was lost, by rising key. */
+  lost(): Iterable<SegmentContent>;
 }
 
 const PAGE = 4096;
+const FREE = 0;
+const THERE = 1;
+const LOST = 2;
+
+type Page = { readonly states: Uint8Array; readonly crcs: Uint32Array };
 
 /** Segments named by number: pages of 4,096, so that a false segment number costs one page and not the whole range. */
 export class NumberedTable implements SegmentTable {
   readonly #payloadSize: number;
-  readonly #pages = new Map<number, { there: Uint8Array; crc: Uint32Array }>();
+  readonly #pages = new Map<number, Page>();
   /** Segments shorter than the payload size: the last one of a file. */
   readonly #short = new Map<number, number>();
   #size = 0;
@@ -37,81 +52,169 @@ export class NumberedTable implements SegmentTable {
   crcOf(key: number): number {
     const page = this.#pages.get(Math.floor(key / PAGE));
     const slot = key % PAGE;
-    return page && page.there[slot] === 1 ? page.crc[slot]! : -1;
+    return page && page.states[slot] === THERE ? page.crcs[slot]! : -1;
   }
 
   lengthOf(key: number): number {
-    return this.crcOf(key) < 0 ? 0 : (this.#short.get(key) ?? this.#payloadSize);
+    return this.crcOf(key) < 0 ? 0 : this.#fullLength(key);
+  }
+
+  isFor(key: number, length: number, crc: number): boolean {
+    const page = this.#pages.get(Math.floor(key / PAGE));
+    const slot = key % PAGE;
+    return (
+      page !== undefined && page.states[slot] !== FREE && page.crcs[slot] === crc && this.#fullLength(key) === length
+    );
+  }
+
+  isFree(key: number): boolean {
+    return (this.#pages.get(Math.floor(key / PAGE))?.states[key % PAGE] ?? FREE) === FREE;
   }
 
   add(key: number, length: number, crc: number): void {
     const number = Math.floor(key / PAGE);
     let page = this.#pages.get(number);
     if (!page) {
-      page = { there: new Uint8Array(PAGE), crc: new Uint32Array(PAGE) };
+      page = { states: new Uint8Array(PAGE), crcs: new Uint32Array(PAGE) };
       this.#pages.set(number, page);
     }
     const slot = key % PAGE;
-    this.#size += 1 - page.there[slot]!;
-    page.there[slot] = 1;
-    page.crc[slot] = crc;
+    if (page.states[slot] !== THERE) this.#size++;
+    page.states[slot] = THERE;
+    page.crcs[slot] = crc;
     if (length !== this.#payloadSize) this.#short.set(key, length);
+    else if (this.#short.size > 0) this.#short.delete(key);
   }
 
-  remove(key: number): void {
+  lose(key: number): void {
     const page = this.#pages.get(Math.floor(key / PAGE));
-    if (!page || page.there[key % PAGE] === 0) return;
-    page.there[key % PAGE] = 0;
-    this.#short.delete(key);
+    if (!page || page.states[key % PAGE] !== THERE) return;
+    page.states[key % PAGE] = LOST;
     this.#size--;
   }
 
-  *keys(): Iterable<number> {
-    for (const number of [...this.#pages.keys()].sort((a, b) => a - b)) {
-      const { there } = this.#pages.get(number)!;
-      for (let slot = there.indexOf(1); slot >= 0; slot = there.indexOf(1, slot + 1)) yield number * PAGE + slot;
+  keys(): Iterable<number> {
+    return this.#keysIn(THERE);
+  }
+
+  *lost(): Iterable<SegmentContent> {
+    for (const key of this.#keysIn(LOST)) {
+      yield { key, length: this.#fullLength(key), crc: this.#pages.get(Math.floor(key / PAGE))!.crcs[key % PAGE]! };
     }
   }
 
   ranges(): number[] {
     const ranges: number[] = [];
-    for (const key of this.keys()) {
-      if (ranges.length > 0 && ranges[ranges.length - 1] === key) ranges[ranges.length - 1] = key + 1;
-      else ranges.push(key, key + 1);
-    }
+    for (const key of this.keys()) extend(ranges, key, key + 1);
     return ranges;
+  }
+
+  *#keysIn(state: number): Iterable<number> {
+    for (const number of [...this.#pages.keys()].sort((a, b) => a - b)) {
+      const { states } = this.#pages.get(number)!;
+      for (let slot = states.indexOf(state); slot >= 0; slot = states.indexOf(state, slot + 1))
+        yield number * PAGE + slot;
+    }
+  }
+
+  #fullLength(key: number): number {
+    return this.#short.get(key) ?? this.#payloadSize;
   }
 }
 
-/** Segments named by byte offset. */
+/** Segments named by byte offset: those at whole multiples of the payload size, as nearly all are, take no more than numbered ones. */
 export class OffsetTable implements SegmentTable {
-  readonly #segments = new Map<number, { length: number; crc: number }>();
+  readonly #payloadSize: number;
+  readonly #aligned: NumberedTable;
+  readonly #others = new Map<number, SegmentContent & { there: boolean }>();
+  #othersThere = 0;
+
+  constructor(payloadSize: number) {
+    this.#payloadSize = payloadSize;
+    this.#aligned = new NumberedTable(payloadSize);
+  }
 
   get size(): number {
-    return this.#segments.size;
+    return this.#aligned.size + this.#othersThere;
   }
 
   crcOf(key: number): number {
-    return this.#segments.get(key)?.crc ?? -1;
+    if (this.#isAligned(key)) return this.#aligned.crcOf(key / this.#payloadSize);
+    const other = this.#others.get(key);
+    return other?.there ? other.crc : -1;
   }
 
   lengthOf(key: number): number {
-    return this.#segments.get(key)?.length ?? 0;
+    if (this.#isAligned(key)) return this.#aligned.lengthOf(key / this.#payloadSize);
+    const other = this.#others.get(key);
+    return other?.there ? other.length : 0;
+  }
+
+  isFor(key: number, length: number, crc: number): boolean {
+    if (this.#isAligned(key)) return this.#aligned.isFor(key / this.#payloadSize, length, crc);
+    const other = this.#others.get(key);
+    return other?.length === length && other.crc === crc;
+  }
+
+  isFree(key: number): boolean {
+    return this.#isAligned(key) ? this.#aligned.isFree(key / this.#payloadSize) : !this.#others.has(key);
   }
 
   add(key: number, length: number, crc: number): void {
-    this.#segments.set(key, { length, crc });
+    if (this.#isAligned(key)) {
+      this.#aligned.add(key / this.#payloadSize, length, crc);
+      return;
+    }
+    if (!this.#others.get(key)?.there) this.#othersThere++;
+    this.#others.set(key, { key, length, crc, there: true });
   }
 
-  remove(key: number): void {
-    this.#segments.delete(key);
+  lose(key: number): void {
+    if (this.#isAligned(key)) {
+      this.#aligned.lose(key / this.#payloadSize);
+      return;
+    }
+    const other = this.#others.get(key);
+    if (!other?.there) return;
+    other.there = false;
+    this.#othersThere--;
   }
 
   *keys(): Iterable<number> {
-    yield* [...this.#segments.keys()].sort((a, b) => a - b);
+    const others = this.#othersWhere(true);
+    let next = 0;
+    for (const number of this.#aligned.keys()) {
+      const key = number * this.#payloadSize;
+      for (; next < others.length && others[next]!.key < key; next++) yield others[next]!.key;
+      yield key;
+    }
+    for (; next < others.length; next++) yield others[next]!.key;
+  }
+
+  *lost(): Iterable<SegmentContent> {
+    const aligned = [...this.#aligned.lost()].map((content) => ({ ...content, key: content.key * this.#payloadSize }));
+    yield* [...aligned, ...this.#othersWhere(false)].sort((a, b) => a.key - b.key);
   }
 
   ranges(): number[] {
-    return normaliseRanges([...this.#segments].map(([key, { length }]) => [key, key + length] as const));
+    const ranges: number[] = [];
+    for (const key of this.keys()) extend(ranges, key, key + this.lengthOf(key));
+    return ranges;
   }
+
+  #isAligned(key: number): boolean {
+    return key % this.#payloadSize === 0;
+  }
+
+  #othersWhere(there: boolean): SegmentContent[] {
+    return [...this.#others.values()].filter((other) => other.there === there).sort((a, b) => a.key - b.key);
+  }
+}
+
+/** Adds `[start, end)` to sorted ranges; no start is below the one before. */
+function extend(ranges: number[], start: number, end: number): void {
+  const last = ranges.length - 1;
+  if (end <= start) return;
+  if (last > 0 && start <= ranges[last]!) ranges[last] = Math.max(ranges[last]!, end);
+  else ranges.push(start, end);
 }

@@ -45,7 +45,13 @@ export type RepeatsInput = {
 
 const Z_95 = 1.959963984540054;
 
-export function estimateRepeats({ stations, segments, target, frameSeconds, rotationSeconds }: RepeatsInput): RepeatsEstimate {
+export function estimateRepeats({
+  stations,
+  segments,
+  target,
+  frameSeconds,
+  rotationSeconds,
+}: RepeatsInput): RepeatsEstimate {
   const listened = unionRanges(stations.map(({ span }) => span));
   const sent = rangesLength(listened);
   const row = (names: readonly StationTransmissions[]): RepeatsRow => {
@@ -60,7 +66,8 @@ export function estimateRepeats({ stations, segments, target, frameSeconds, rota
       repeatsInterval: [repeatsNeeded(interval[1], segments, target), repeatsNeeded(interval[0], segments, target)],
     };
   };
-  const fits = frameSeconds && rotationSeconds && segments > 0 ? rotationSeconds / (segments * frameSeconds) : undefined;
+  const fits =
+    frameSeconds && rotationSeconds && segments > 0 ? rotationSeconds / (segments * frameSeconds) : undefined;
   return {
     target,
     segments,

@@ -108,6 +108,6 @@ function fileRemarks({ checksum, conflicts, media, salvage }: FileCoverage): Htm
       html`Different contents arrived for ${counted(conflicts.length, 'segment')}; ${count(undecided)} undecided.`,
     );
   }
-  if (salvage !== null) remarks.push(html`${linked(salvage.path, 'What can be seen of it')}: ${salvage.note}.`);
+  if (salvage !== null) remarks.push(html`${linked(salvage.path, 'What can be seen of it')}: ${salvage.note}`);
   return html`<p class="dim">${remarks.map((remark, index) => html`${index > 0 ? ' ' : ''}${remark}`)}</p>`;
 }

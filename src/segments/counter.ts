@@ -1,12 +1,19 @@
-// Unwraps the on-board counter within one recording. A counter of few bits wraps, a reboot resets it: what follows such a break is
-// a new stretch, and which stretches belong to one on-board run is told later, from all recordings together (transmission.ts).
+// Unwraps the on-board counter within one recording. A counter of few bits wraps, a reboot resets it, and a frame whose CRC passed
+// by accident may carry any counter: what follows such a break is a new stretch. Which stretches belong together is told later,
+// when it is known what came after them (passage.ts) and what others heard (transmission.ts).
 
-/** Below this modulus a gap may hide whole turns of the counter, so only what the segments prove is taken as one stretch. */
-const NARROW = 2 ** 17;
+/** A step of this many frames or more ends a stretch: a reboot and a false counter look like a long silence at first. */
+const LONG_STEP = 4096;
+
+/** Whether a gap may hide whole turns of a counter this wide, so that only what the segments prove is taken as one stretch. */
+export function isNarrowCounter(bits: number): boolean {
+  return bits < 17;
+}
 
 /** Follows the counter of one recording. */
 export class CounterUnwrapper {
   readonly #modulus: number;
+  readonly #narrow: boolean;
   readonly #stretchStarts: number[] = [];
   #last = 0;
   #lastFile = -1;
@@ -15,6 +22,7 @@ export class CounterUnwrapper {
   /** @param bits width of the counter, 1 to 48 */
   constructor(bits: number) {
     this.#modulus = 2 ** bits;
+    this.#narrow = isNarrowCounter(bits);
   }
 
   /** Index of the present stretch, -1 before the first frame. */
@@ -35,22 +43,21 @@ export class CounterUnwrapper {
    */
   next(raw: number, file: number, segment: number): number {
     const modulus = this.#modulus;
-    const last = this.#last;
-    const step = (((raw - last) % modulus) + modulus) % modulus;
+    const step = (((raw - this.#last) % modulus) + modulus) % modulus;
     let advance = step;
     let breaks = this.#stretchStarts.length === 0;
-    if (modulus < NARROW) {
+    if (this.#narrow) {
       const segmentStep = file === this.#lastFile ? segment - this.#lastSegment : -1;
       if (segmentStep >= 0 && segmentStep % modulus === step) advance = segmentStep;
       else breaks ||= step !== 1;
     } else {
-      breaks ||= step >= modulus / 2;
+      breaks ||= step >= LONG_STEP;
     }
     if (breaks) {
       this.#stretchStarts.push(raw);
       this.#last = raw;
     } else {
-      this.#last = last + advance;
+      this.#last += advance;
     }
     this.#lastFile = file;
     this.#lastSegment = segment;

@@ -35,6 +35,7 @@ export async function receive(
   try {
     for await (const block of recording.blocks()) {
       hash.update(block.bytes);
+      if (block.gap) chain.input.gap();
       chain.input.push(block.bytes, 0, block.bytes.length, block.at, -1);
       bytes += block.bytes.length;
       onBytes(block.bytes.length);

@@ -1,7 +1,7 @@
 // What one recording proves: its intact frames as runs of transmissions, its damaged ones as evidence. Nothing here grows with the
 // bytes of the recording: frames that follow each other on board make one run.
-import type { FrameSink, FrameReaders } from '../layers/frame.js';
-import { frameReaders } from '../layers/frame.js';
+import { type FrameReaders, type FrameSink, frameReaders } from '../layers/frame.js';
+import { compileField, type FieldReader } from '../mission/frame-fields.js';
 import type { FrameLayout } from '../mission/mission.js';
 import { CounterUnwrapper } from './counter.js';
 
@@ -12,7 +12,7 @@ export type Run = {
   readonly counter: number;
   count: number;
   readonly file: number;
-  /** Number of segments the frames state, 0 where they do not. */
+  /** What the frames state of the file's size: number of segments (bytes, with byte offsets), 0 where they state nothing. */
   readonly segments: number;
   /** Segment number or byte offset of the first frame's segment. */
   readonly key: number;
@@ -48,6 +48,8 @@ export class ReceptionRecorder implements FrameSink {
   damagedTotal = 0;
   readonly #layout: FrameLayout;
   readonly #readers: FrameReaders;
+  /** Size of the file as the frame states it, bytes. */
+  readonly #fileBytes: FieldReader | undefined;
   readonly #store: SegmentStore;
   readonly #unwrapper: CounterUnwrapper;
   readonly #step: number;
@@ -61,6 +63,7 @@ export class ReceptionRecorder implements FrameSink {
   constructor(layout: FrameLayout, store: SegmentStore) {
     this.#layout = layout;
     this.#readers = frameReaders(layout);
+    this.#fileBytes = layout.fields.bytes && compileField(layout.fields.bytes);
     this.#store = store;
     this.#unwrapper = new CounterUnwrapper(layout.fields.counter.bits);
     this.#step = layout.fields.offset ? layout.payload.size : 1;
@@ -75,8 +78,14 @@ export class ReceptionRecorder implements FrameSink {
     const readers = this.#readers;
     const file = readers.file(bytes, start);
     const key = readers.key(bytes, start);
-    const segments = readers.segments(bytes, start);
-    const payloadBytes = readers.payloadBytes(bytes, start);
+    const fileBytes = this.#fileBytes?.(bytes, start) ?? 0;
+    const segments = this.#layout.fields.offset ? fileBytes : readers.segments(bytes, start);
+    let payloadBytes = readers.payloadBytes(bytes, start);
+    if (fileBytes > 0) {
+      // Without a length of its own the last payload is filled up: what is of the file ends where the file does.
+      const position = (key / this.#step) * this.#layout.payload.size;
+      payloadBytes = Math.min(payloadBytes, Math.max(0, fileBytes - position));
+    }
     const lane = this.#store.store(file, segments, key, bytes, start + this.#layout.payload.at, payloadBytes);
     const counter = this.#unwrapper.next(readers.counter(bytes, start), file, Math.floor(key / this.#step));
     const { stretch } = this.#unwrapper;

@@ -1,38 +1,50 @@
 // Names transmissions: which stretches of which recordings belong to one on-board run, and by how much each is shifted so that
 // equal counters mean the same transmission. Computed from all receptions together, so it is the same in whatever order they came.
 //
-// Method: the stretches are placed one by one, the richest first. A stretch goes where its contents agree with what is placed
-// already (same counter, same segment); the counter's width leaves only multiples of its modulus to try. Without overlap it
-// joins the run that its recording's order and clock allow.
-import type { Run } from './reception.js';
+// Method: the passages of all recordings (passage.ts) are joined, the richest first, where their contents agree: same counter,
+// same segment. The counter's width leaves only multiples of its modulus to try. What overlaps with nothing then joins the run
+// that the order within recordings and the clocks allow.
+//
+// What cannot be told: a spacecraft that after a reboot sends the same carousel from the same counter on is heard twice alike.
+// Clocks tell the two runs apart where they are further apart than clocks err; else transmissions of both are taken as one. The
+// same goes for a narrow counter that turns in step with the carousel. Runs that nothing connects count as runs of their own
+// where counters are narrow. The files are right in every case: whatever has one name carries one segment.
+import { CarouselOrder } from './carousel-order.js';
+import { isNarrowCounter } from './counter.js';
+import { compareLines, mergeLines } from './line.js';
+import { type HeardRecording, type Passage, passagesOf, shiftLines, stretchLines } from './passage.js';
 
-/** What the placement needs of a recording. */
-export type HeardRecording = {
-  /** Identity, for a fixed order. */
-  readonly sha256: string;
-  /** Milliseconds since 1970 UTC, of a clock that may be wrong; `null` when unknown. */
-  readonly startedAt: number | null;
-  readonly stretches: readonly number[];
-  readonly runs: readonly Run[];
-};
+/**
+ * Where a stretch belongs: add `shift` to its counters. Runs of the spacecraft count from 1, in the order they happened; `base`
+ * is what makes one number of run and counter, see `transmissionOrder`.
+ */
+export type Placement = { readonly onboardRun: number; readonly shift: number; readonly base: number };
 
-/** Where a stretch belongs: add `shift` to its counters. Runs of the spacecraft count from 1, in the order they happened. */
-export type Placement = { readonly onboardRun: number; readonly shift: number };
+/** By recording (SHA-256), the placement of each of its stretches. */
+export type Placements = ReadonlyMap<string, readonly Placement[]>;
 
-/** Frames that follow each other with rising segments: the transmissions `[start, end)` carry `key + (counter - start) * step`. */
-export type Line = { start: number; end: number; file: number; segments: number; key: number; step: number };
+type Candidate = { readonly target: Passage; readonly shift: number; readonly agree: number; readonly clock: number };
+type Rules = { readonly modulus: number; readonly frameSeconds: number | undefined; readonly apart: boolean };
 
-type Stretch = { recording: HeardRecording; index: number; lines: Line[]; frames: number; first: number; last: number };
-type OnboardRun = { lines: Line[]; members: { stretch: Stretch; shift: number }[] };
-type Candidate = { target: OnboardRun; shift: number; agree: number; disagree: number; clock: number };
-
-/** Share of overlapping frames that may disagree (frames whose CRC passed by accident) before two stretches are different runs. */
-const TOLERATED = 0.02;
+/**
+ * Share of overlapping frames that may disagree before two passages are of different runs. Both may hold frames whose CRC passed
+ * by accident; passages of different runs disagree almost everywhere.
+ */
+const TOLERATED = 0.05;
 const MAX_SHIFTS = 4096;
 /** A counter this low after a higher one is a reboot, not a recording that overlaps itself. */
 const RESTART_BELOW = 1024;
-/** Station clocks are trusted this far when they alone decide. */
+/** Clocks decide between runs with the same contents only where they differ by more than clocks may be wrong. */
+const CLOCK_ERROR_MS = 600_000;
+/** Without any overlap, clocks that differ by more speak against one run. */
 const CLOCK_LIMIT_MS = 3_600_000;
+/** Free numbers between two runs: more than any gap that is reckoned with inside one. */
+const RUN_GAP = 2 ** 36;
+
+/** Transmissions in the order of sending: on-board run and counter in one number below 2^53. */
+export function transmissionOrder({ shift, base }: Placement, counter: number): number {
+  return base + counter + shift;
+}
 
 /**
  * @param bits width of the counter
@@ -45,186 +57,176 @@ export function placeTransmissions(
   frameSeconds?: number,
 ): Map<string, Placement[]> {
   const modulus = 2 ** bits;
-  const stretches = recordings.flatMap(stretchesOf);
-  stretches.sort(
-    (a, b) => b.frames - a.frames || compareText(a.recording.sha256, b.recording.sha256) || a.index - b.index,
-  );
-  const runs: OnboardRun[] = [];
-  for (const stretch of stretches) {
-    const best = bestCandidate(stretch, runs, modulus, frameSeconds);
-    const target = best?.target ?? { lines: [], members: [] };
-    if (!best) runs.push(target);
-    const shift = best?.shift ?? 0;
-    target.members.push({ stretch, shift });
-    target.lines = mergeLines([...target.lines, ...shiftLines(stretch.lines, shift)]);
-  }
+  const narrow = isNarrowCounter(bits);
+  const order = narrow ? new CarouselOrder(recordings.flatMap(stretchLines)) : undefined;
+  const passages = recordings.flatMap((recording) => passagesOf(recording, { modulus, order, frameSeconds }));
+  let runs = joinPassages(passages, { modulus, frameSeconds, apart: false });
+  // A narrow counter alone fits everywhere.
+  if (!narrow) runs = joinPassages(runs, { modulus, frameSeconds, apart: true });
   const placements = new Map<string, Placement[]>(recordings.map(({ sha256 }) => [sha256, []]));
-  orderRuns(runs).forEach((run, i) => {
-    for (const { stretch, shift } of run.members) {
-      placements.get(stretch.recording.sha256)![stretch.index] = { onboardRun: i + 1, shift };
+  let next = RUN_GAP;
+  orderRuns(runs).forEach(({ lines, members }, i) => {
+    const low = lines[0]?.start ?? 0;
+    for (const { recording, index, shift } of members) {
+      placements.get(recording.sha256)![index] = { onboardRun: i + 1, shift, base: next - low };
     }
+    next += (lines.at(-1)?.end ?? 0) - low + RUN_GAP;
   });
   return placements;
 }
 
-function stretchesOf(recording: HeardRecording): Stretch[] {
-  const lines: Line[][] = recording.stretches.map(() => []);
-  for (const { stretch, counter, count, file, segments, key, step } of recording.runs) {
-    lines[stretch]!.push({ start: counter, end: counter + count, file, segments, key, step });
+/** Joins until no more join: one that comes late may be what connects two that came before. */
+function joinPassages(passages: readonly Passage[], rules: Rules): Passage[] {
+  const joined: Passage[] = [];
+  for (const own of [...passages].sort(compareRichness)) {
+    const best = bestCandidate(own, joined, rules);
+    if (best) absorb(best.target, own, best.shift, rules);
+    else joined.push(own);
   }
-  return lines.map((own, index) => {
-    const merged = mergeLines(own);
-    const frames = merged.reduce((sum, line) => sum + line.end - line.start, 0);
-    return { recording, index, lines: merged, frames, first: merged[0]?.start ?? 0, last: merged.at(-1)?.end ?? 0 };
-  });
+  return joined.length < passages.length ? joinPassages(joined, rules) : joined;
 }
 
-function bestCandidate(
-  stretch: Stretch,
-  runs: readonly OnboardRun[],
-  modulus: number,
-  frameSeconds: number | undefined,
-): Candidate | undefined {
+function absorb(target: Passage, own: Passage, shift: number, { frameSeconds }: Rules): void {
+  target.lines = mergeLines([...target.lines, ...shiftLines(own.lines, shift)]);
+  target.frames += own.frames;
+  for (const member of own.members) target.members.push({ ...member, shift: member.shift + shift });
+  for (const epoch of own.epochs) target.epochs.push(epoch - shift * (frameSeconds ?? 0) * 1000);
+}
+
+function bestCandidate(own: Passage, targets: readonly Passage[], rules: Rules): Candidate | undefined {
   let best: Candidate | undefined;
-  for (const target of runs) {
-    for (const shift of shiftsToTry(stretch, target, modulus)) {
-      const { agree, disagree } = compareLines(target.lines, stretch.lines, shift);
-      if (disagree > agree * TOLERATED) continue;
-      const clock = clockError(stretch, shift, target, frameSeconds);
-      const restarts = (stretch.recording.stretches[stretch.index] ?? 0) < RESTART_BELOW;
-      if (agree === 0 && (modulus < 2 ** 17 || clock > CLOCK_LIMIT_MS)) continue;
-      if ((agree === 0 || restarts) && !keepsOrder(stretch, shift, target)) continue;
-      const candidate = { target, shift, agree, disagree, clock };
+  for (const target of targets) {
+    for (const shift of shiftsToTry(own, target, rules)) {
+      const most = Math.min(own.frames, target.frames) * TOLERATED;
+      const { agree, disagree } = compareLines(target.lines, own.lines, shift, rules.apart ? 0 : most);
+      if (disagree > agree * TOLERATED || (agree === 0) !== rules.apart) continue;
+      const later = clockDifference(own, shift, target, rules);
+      if (rules.apart ? Math.abs(later) > CLOCK_LIMIT_MS : isRebootBetween(own, shift, target, later, rules)) continue;
+      if (!keepsOrder(own, shift, target, rules)) continue;
+      const candidate = { target, shift, agree, clock: Math.abs(later) };
       if (!best || isBetter(candidate, best)) best = candidate;
     }
   }
   return best;
 }
 
-/** More agreement first; then, as for stretches that do not overlap, the better clock, then the smaller shift. */
+/** The clock where it can tell, else the more agreement; then the better clock, then the smaller shift. */
 function isBetter(a: Candidate, b: Candidate): boolean {
+  if (Math.abs(a.clock - b.clock) > CLOCK_ERROR_MS) return a.clock < b.clock;
   if (a.agree !== b.agree) return a.agree > b.agree;
   if (a.clock !== b.clock) return a.clock < b.clock;
   return Math.abs(a.shift) < Math.abs(b.shift);
 }
 
-function shiftsToTry(stretch: Stretch, target: OnboardRun, modulus: number): number[] {
-  const low = target.lines[0]?.start ?? 0;
-  const high = target.lines.at(-1)?.end ?? 0;
-  const from = Math.ceil((low - stretch.last) / modulus);
-  const to = Math.floor((high - stretch.first) / modulus);
+/** Whole turns of the counter that make the two overlap; without overlap none, or where clocks can tell those before and after. */
+function shiftsToTry(own: Passage, target: Passage, { modulus, apart }: Rules): number[] {
+  const [low, high] = extentOf(target);
+  const [first, last] = extentOf(own);
+  const beyond = apart && own.epochs.length > 0 && target.epochs.length > 0 ? 1 : 0;
+  const from = Math.ceil((low - last) / modulus) - beyond;
+  const to = Math.floor((high - first) / modulus) + beyond;
   const turns = new Set([0]);
   for (let turn = from; turn <= to && turns.size < MAX_SHIFTS; turn++) turns.add(turn);
   return [...turns].map((turn) => turn * modulus);
 }
 
-/** Within one recording time goes forward: stretches that follow each other in it do so on board as well. */
-function keepsOrder(stretch: Stretch, shift: number, target: OnboardRun): boolean {
-  return target.members.every(({ stretch: other, shift: otherShift }) => {
-    if (other.recording !== stretch.recording) return true;
-    return other.index < stretch.index
-      ? other.last + otherShift <= stretch.first + shift
-      : stretch.last + shift <= other.first + otherShift;
-  });
+function extentOf({ lines }: Passage): [number, number] {
+  return [lines[0]?.start ?? 0, lines.at(-1)?.end ?? 0];
 }
 
-/** By how much the recording's clock and the members' best one differ, ms, if this placement holds; 0 where clocks or rate are unknown. */
-function clockError(stretch: Stretch, shift: number, target: OnboardRun, frameSeconds: number | undefined): number {
-  const own = epochOf(stretch, shift, frameSeconds);
-  if (own === undefined) return 0;
+/**
+ * Within one recording time goes forward. What it heard in several passages without overlap was not one run; where contents
+ * agree, the recording may overlap itself, unless the counter began again from nothing.
+ */
+function keepsOrder(own: Passage, shift: number, target: Passage, { modulus, apart }: Rules): boolean {
+  const wide = !isNarrowCounter(Math.log2(modulus));
+  return own.members.every((a) =>
+    target.members.every((b) => {
+      if (a.recording !== b.recording) return true;
+      if (apart) return false;
+      const [early, late] = a.index < b.index ? [a, b] : [b, a];
+      const restarts = wide && late.recording.stretches[late.index]! < RESTART_BELOW;
+      const end = early.last + early.shift + (early === a ? shift : 0);
+      return !restarts || end <= late.first + late.shift + (late === a ? shift : 0);
+    }),
+  );
+}
+
+/**
+ * Whether the same counters and contents were more likely sent twice: clocks say at different times, and between the two there
+ * was time for a reboot and for counting up again. A clock that is wrong by a time zone seldom leaves that time.
+ */
+function isRebootBetween(
+  own: Passage,
+  shift: number,
+  target: Passage,
+  later: number,
+  { frameSeconds }: Rules,
+): boolean {
+  const end = later > 0 ? extentOf(target)[1] : extentOf(own)[1] + shift;
+  return Math.abs(later) > CLOCK_ERROR_MS && Math.abs(later) > end * (frameSeconds ?? 0) * 1000;
+}
+
+/** By how much `own` was later by the nearest clocks of the two if this placement holds, ms; 0 where clocks or rate are unknown. */
+function clockDifference(own: Passage, shift: number, target: Passage, { frameSeconds }: Rules): number {
   let least = Number.POSITIVE_INFINITY;
-  for (const member of target.members) {
-    const epoch = epochOf(member.stretch, member.shift, frameSeconds);
-    if (epoch !== undefined) least = Math.min(least, Math.abs(epoch - own));
+  for (const epoch of own.epochs) {
+    for (const other of target.epochs) {
+      const later = epoch - shift * (frameSeconds ?? 0) * 1000 - other;
+      if (Math.abs(later) < Math.abs(least)) least = later;
+    }
   }
   return Number.isFinite(least) ? least : 0;
 }
 
-/** When counter 0 of the run was sent, by the recording's clock; only its first stretch starts with the recording. */
-function epochOf(stretch: Stretch, shift: number, frameSeconds: number | undefined): number | undefined {
-  const { startedAt } = stretch.recording;
-  if (startedAt === null || frameSeconds === undefined || stretch.index > 0) return undefined;
-  return startedAt - (stretch.first + shift) * frameSeconds * 1000;
-}
-
-function shiftLines(lines: readonly Line[], shift: number): Line[] {
-  return lines.map((line) => ({ ...line, start: line.start + shift, end: line.end + shift }));
-}
-
-/** The segment key a line would have carried at counter 0: equal for lines that continue each other. */
-function originOf(line: Line): number {
-  return line.key - line.start * line.step;
-}
-
-function isSameLine(a: Line, b: Line): boolean {
-  return a.file === b.file && a.segments === b.segments && a.step === b.step && originOf(a) === originOf(b);
-}
-
-/** Sorts lines by counter and joins those that overlap or touch and carry the same file in step. */
-export function mergeLines(lines: readonly Line[]): Line[] {
-  const sorted = [...lines].sort((a, b) => a.start - b.start || a.end - b.end || a.file - b.file || a.key - b.key);
-  const merged: Line[] = [];
-  for (const line of sorted) {
-    const last = merged.at(-1);
-    if (last && line.start <= last.end && isSameLine(last, line)) last.end = Math.max(last.end, line.end);
-    else merged.push({ ...line });
-  }
-  return merged;
-}
-
-/** Counts the transmissions in both, and whether they carry the same segment in both. */
-function compareLines(placed: readonly Line[], own: readonly Line[], shift: number): { agree: number; disagree: number } {
-  let agree = 0;
-  let disagree = 0;
-  for (let i = 0, j = 0; i < placed.length && j < own.length; ) {
-    const a = placed[i]!;
-    const b = own[j]!;
-    const overlap = Math.min(a.end, b.end + shift) - Math.max(a.start, b.start + shift);
-    if (overlap > 0) {
-      const same = isSameLine(a, { ...b, start: b.start + shift });
-      if (same) agree += overlap;
-      else disagree += overlap;
-    }
-    if (a.end <= b.end + shift) i++;
-    else j++;
-  }
-  return { agree, disagree };
-}
-
 /** By the order within recordings, then by the recordings' clocks, then by counter. */
-function orderRuns(runs: readonly OnboardRun[]): OnboardRun[] {
-  const after = new Map<OnboardRun, Set<OnboardRun>>(runs.map((run) => [run, new Set()]));
-  const byRecording = new Map<string, { index: number; run: OnboardRun }[]>();
+function orderRuns(runs: readonly Passage[]): Passage[] {
+  const runOf = new Map<string, (readonly [index: number, run: Passage])[]>();
   for (const run of runs) {
-    for (const { stretch } of run.members) {
-      const own = byRecording.get(stretch.recording.sha256) ?? [];
-      own.push({ index: stretch.index, run });
-      byRecording.set(stretch.recording.sha256, own);
+    for (const { recording, index } of run.members) {
+      const own = runOf.get(recording.sha256);
+      if (own) own.push([index, run]);
+      else runOf.set(recording.sha256, [[index, run]]);
     }
   }
-  for (const visits of byRecording.values()) {
-    visits.sort((a, b) => a.index - b.index);
-    visits.slice(1).forEach(({ run }, i) => {
-      if (run !== visits[i]!.run) after.get(run)!.add(visits[i]!.run);
+  const after = new Map<Passage, Set<Passage>>(runs.map((run) => [run, new Set()]));
+  for (const visits of runOf.values()) {
+    visits.sort((a, b) => a[0] - b[0]);
+    visits.slice(1).forEach(([, run], i) => {
+      const [, before] = visits[i]!;
+      if (run !== before) after.get(run)!.add(before);
     });
   }
-  const clock = (run: OnboardRun): number =>
-    Math.min(...run.members.map(({ stretch }) => stretch.recording.startedAt ?? Number.POSITIVE_INFINITY));
-  const waiting = [...runs].sort(
-    (a, b) => compareNumbers(clock(a), clock(b)) || (a.lines[0]?.start ?? 0) - (b.lines[0]?.start ?? 0),
+  const begun = new Map(runs.map((run) => [run, beginningOf(run)]));
+  const waiting = new Set(
+    [...runs].sort(
+      (a, b) =>
+        compare(begun.get(a)!, begun.get(b)!) || compare(extentOf(a)[0], extentOf(b)[0]) || compareRichness(a, b),
+    ),
   );
-  const ordered: OnboardRun[] = [];
-  while (waiting.length > 0) {
-    const free = waiting.findIndex((run) => [...after.get(run)!].every((before) => !waiting.includes(before)));
-    ordered.push(...waiting.splice(Math.max(0, free), 1));
+  const ordered: Passage[] = [];
+  while (waiting.size > 0) {
+    const all = [...waiting];
+    const next = all.find((run) => ![...after.get(run)!].some((before) => waiting.has(before))) ?? all[0]!;
+    waiting.delete(next);
+    ordered.push(next);
   }
   return ordered;
 }
 
-function compareNumbers(a: number, b: number): number {
-  return a === b ? 0 : a < b ? -1 : 1;
+/** The earliest clock of the recordings that heard a run; unknown ones come last. */
+function beginningOf({ members }: Passage): number {
+  return members.reduce(
+    (least, { recording }) => Math.min(least, recording.startedAt ?? Number.POSITIVE_INFINITY),
+    Number.POSITIVE_INFINITY,
+  );
 }
 
-function compareText(a: string, b: string): number {
+function compareRichness(a: Passage, b: Passage): number {
+  const [first, second] = [a.members[0]!, b.members[0]!];
+  return b.frames - a.frames || compare(first.recording.sha256, second.recording.sha256) || first.index - second.index;
+}
+
+function compare<T extends number | string>(a: T, b: T): number {
   return a === b ? 0 : a < b ? -1 : 1;
 }

@@ -18,7 +18,9 @@ const missionFile = path.join(root, 'test/bench/mission.yaml');
 type Run = { seconds: number; rssMB: number };
 type Program = { name: string; run: () => Promise<Run> };
 
-const { values } = parseArgs({ options: { mb: { type: 'string', default: '1000' }, rounds: { type: 'string', default: '3' } } });
+const { values } = parseArgs({
+  options: { mb: { type: 'string', default: '1000' }, rounds: { type: 'string', default: '3' } },
+});
 const stationBytes = Number(values.mb) * 1e6;
 
 const data = path.join(work, `data-${values.mb}`);
@@ -65,17 +67,30 @@ for (let round = 0; round < Number(values.rounds); round++) {
 }
 
 const cpu = os.cpus()[0]?.model ?? 'unknown processor';
-console.log(`${recordings.length} recordings, ${megabytes.toFixed(0)} MB in all; medians of ${values.rounds}; ${os.cpus().length} x ${cpu}; Node ${process.version}`);
+console.log(
+  `${recordings.length} recordings, ${megabytes.toFixed(0)} MB in all; medians of ${values.rounds}; ${os.cpus().length} x ${cpu}; Node ${process.version}`,
+);
 const base = median(runs.get('cat both | cat')!.map(({ seconds }) => seconds));
 console.log('| program | MB/s | of cat | most memory |\n|---|---|---|---|');
 for (const [name, own] of runs) {
   const seconds = median(own.map((run) => run.seconds));
   const rss = Math.max(...own.map(({ rssMB }) => rssMB));
-  console.log(`| ${name} | ${(megabytes / seconds).toFixed(0)} | ${(base / seconds).toFixed(2)} | ${rss > 0 ? `${rss.toFixed(0)} MB` : ''} |`);
+  console.log(
+    `| ${name} | ${(megabytes / seconds).toFixed(0)} | ${(base / seconds).toFixed(2)} | ${rss > 0 ? `${rss.toFixed(0)} MB` : ''} |`,
+  );
 }
 
 function recover(): Promise<Run> {
-  return timed(process.execPath, [path.join(root, 'bin/passweave.js'), 'recover', ...recordings, '--mission', missionFile, '--out', out, '--json']);
+  return timed(process.execPath, [
+    path.join(root, 'bin/passweave.js'),
+    'recover',
+    ...recordings,
+    '--mission',
+    missionFile,
+    '--out',
+    out,
+    '--json',
+  ]);
 }
 
 function readWithCrc(): Run {

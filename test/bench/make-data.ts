@@ -17,18 +17,29 @@ const DAMAGE = 0.005;
 export function makeData(mission: Mission, folder: string, bytes: number): string[] {
   fs.mkdirSync(folder, { recursive: true });
   const files = [0, 1].map((station) => path.join(folder, `station${station}.bin`));
-  const outputs = files.map((file) => ({ fd: fs.openSync(file, 'w'), left: bytes, block: Buffer.alloc(1 << 22), used: 0 }));
+  const outputs = files.map((file) => ({
+    fd: fs.openSync(file, 'w'),
+    left: bytes,
+    block: Buffer.alloc(1 << 22),
+    used: 0,
+  }));
   const random = xorshift(0x9e3779b9);
-  const encoder = encodeChain([{ name: 'dvb-s2', options: { frame: BASEBAND_BYTES } }, { name: 'stream', options: {} }], (frame) => {
-    for (const output of outputs) {
-      if (random() < LOSS || output.left < frame.length) continue;
-      if (output.used + frame.length > output.block.length) flush(output);
-      output.block.set(frame, output.used);
-      if (random() < DAMAGE) output.block[output.used + 10 + Math.floor(random() * (frame.length - 10))]! ^= 0x55;
-      output.used += frame.length;
-      output.left -= frame.length;
-    }
-  });
+  const encoder = encodeChain(
+    [
+      { name: 'dvb-s2', options: { frame: BASEBAND_BYTES } },
+      { name: 'stream', options: {} },
+    ],
+    (frame) => {
+      for (const output of outputs) {
+        if (random() < LOSS || output.left < frame.length) continue;
+        if (output.used + frame.length > output.block.length) flush(output);
+        output.block.set(frame, output.used);
+        if (random() < DAMAGE) output.block[output.used + 10 + Math.floor(random() * (frame.length - 10))]! ^= 0x55;
+        output.used += frame.length;
+        output.left -= frame.length;
+      }
+    },
+  );
   const payload = Buffer.alloc(mission.frame.payload.size);
   for (let counter = 0; outputs.some(({ left }) => left >= BASEBAND_BYTES); counter++) {
     for (let at = 0; at + 4 <= payload.length; at += 4) payload.writeUInt32LE((random() * 2 ** 32) >>> 0, at);

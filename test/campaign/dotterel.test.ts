@@ -6,10 +6,10 @@ import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 import sharp from 'sharp';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { rangePairs, unionRanges } from '../../src/bytes/ranges.js';
+import { placeLedger } from '../../src/coverage/build-coverage.js';
 import type { Coverage } from '../../src/index.js';
 import { Ledger, merge, packLedger, recover } from '../../src/index.js';
-import { placeLedger } from '../../src/coverage/build-coverage.js';
-import { rangePairs, unionRanges } from '../../src/bytes/ranges.js';
 import type { RehearsalTruth } from '../../src/rehearsal/truth.js';
 
 const campaign = fileURLToPath(new URL('../../samples/dotterel', import.meta.url));
@@ -17,12 +17,15 @@ const mission = path.join(campaign, 'mission.yaml');
 const truth = JSON.parse(fs.readFileSync(path.join(campaign, 'truth.json'), 'utf8')) as RehearsalTruth;
 const stations = truth.stations.map(({ name }) => name);
 const handedIn: Record<string, string> = Object.fromEntries(
-  fs.readdirSync(path.join(campaign, 'recordings')).map((name) => [name.replace(/[-.].*/, ''), path.join(campaign, 'recordings', name)]),
+  fs
+    .readdirSync(path.join(campaign, 'recordings'))
+    .map((name) => [name.replace(/[-.].*/, ''), path.join(campaign, 'recordings', name)]),
 );
 
 const work = fs.mkdtempSync(path.join(os.tmpdir(), 'passweave-test-'));
 const outOf = (name: string): string => path.join(work, name);
-const coverageOf = (out: string): Coverage => JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as Coverage;
+const coverageOf = (out: string): Coverage =>
+  JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as Coverage;
 
 beforeAll(async () => {
   await recover({ recordings: [path.join(campaign, 'recordings')], mission, out: outOf('all') });
@@ -33,7 +36,10 @@ afterAll(() => fs.rmSync(work, { recursive: true, force: true }));
 /** Name and content of every file below `folder`. */
 function contents(folder: string): Record<string, string> {
   return Object.fromEntries(
-    fs.readdirSync(folder).sort().map((name) => [name, fs.readFileSync(path.join(folder, name)).toString('base64')]),
+    fs
+      .readdirSync(folder)
+      .sort()
+      .map((name) => [name, fs.readFileSync(path.join(folder, name)).toString('base64')]),
   );
 }
 
@@ -42,7 +48,10 @@ describe('all four stations together', () => {
     const { files } = coverageOf(outOf('all'));
     const whole = files.filter(({ state }) => state === 'whole');
     expect(whole.map(({ name }) => name).sort()).toEqual(
-      truth.files.filter(({ file, missing }) => file > 0 && missing.length === 0).map(({ name }) => name).sort(),
+      truth.files
+        .filter(({ file, missing }) => file > 0 && missing.length === 0)
+        .map(({ name }) => name)
+        .sort(),
     );
     for (const { path: relative, name } of whole) {
       const recovered = fs.readFileSync(path.join(outOf('all'), relative!));
@@ -57,7 +66,9 @@ describe('all four stations together', () => {
     for (const { path: relative, name } of partial) {
       const recovered = fs.readFileSync(path.join(outOf('all'), relative!));
       const expected = fs.readFileSync(path.join(campaign, 'files', name));
-      const { missing, bytes } = JSON.parse(fs.readFileSync(path.join(outOf('all'), `${relative}.gaps.json`), 'utf8')) as { missing: [number, number][]; bytes: number };
+      const { missing, bytes } = JSON.parse(
+        fs.readFileSync(path.join(outOf('all'), `${relative}.gaps.json`), 'utf8'),
+      ) as { missing: [number, number][]; bytes: number };
       expect(bytes).toBe(expected.length);
       for (const [start, end] of missing) expected.fill(0, start, end);
       expect(recovered.equals(expected), name).toBe(true);
@@ -82,33 +93,40 @@ describe('all four stations together', () => {
   });
 });
 
-describe.each([...stations.map((name) => [name, [name]] as const), ['all', stations] as const])('coverage of %s', (out, heard) => {
-  test('missing ranges equal the truth, segment for segment', () => {
-    const { files } = coverageOf(outOf(out));
-    for (const known of truth.files) {
-      const found = files.find(({ file }) => file === known.file);
-      const received = unionRanges(heard.map((name) => known.stations[name]!.flatMap(([first, last]) => [first, last + 1])));
-      if (received.length === 0 && !found) continue;
-      const pairs = rangePairs(received);
-      const missing: [number, number][] = [];
-      let from = 0;
-      for (const [start, end] of [...pairs, [known.segments, known.segments] as const]) {
-        if (start > from) missing.push([from, start - 1]);
-        from = end;
+describe.each([...stations.map((name) => [name, [name]] as const), ['all', stations] as const])(
+  'coverage of %s',
+  (out, heard) => {
+    test('missing ranges equal the truth, segment for segment', () => {
+      const { files } = coverageOf(outOf(out));
+      for (const known of truth.files) {
+        const found = files.find(({ file }) => file === known.file);
+        const received = unionRanges(
+          heard.map((name) => known.stations[name]!.flatMap(([first, last]) => [first, last + 1])),
+        );
+        if (received.length === 0 && !found) continue;
+        const pairs = rangePairs(received);
+        const missing: [number, number][] = [];
+        let from = 0;
+        for (const [start, end] of [...pairs, [known.segments, known.segments] as const]) {
+          if (start > from) missing.push([from, start - 1]);
+          from = end;
+        }
+        expect(found?.segments, `${known.name} at ${out}`).toMatchObject({ total: known.segments, missing });
       }
-      expect(found?.segments, `${known.name} at ${out}`).toMatchObject({ total: known.segments, missing });
-    }
-  });
+    });
 
-  test('segments counted by station equal the truth', () => {
-    for (const { file, stations: counts } of coverageOf(outOf(out)).files) {
-      const known = truth.files.find((entry) => entry.file === file)!;
-      for (const name of heard) {
-        expect(counts[name] ?? 0).toBe(known.stations[name]!.reduce((sum, [first, last]) => sum + last - first + 1, 0));
+    test('segments counted by station equal the truth', () => {
+      for (const { file, stations: counts } of coverageOf(outOf(out)).files) {
+        const known = truth.files.find((entry) => entry.file === file)!;
+        for (const name of heard) {
+          expect(counts[name] ?? 0).toBe(
+            known.stations[name]!.reduce((sum, [first, last]) => sum + last - first + 1, 0),
+          );
+        }
       }
-    }
-  });
-});
+    });
+  },
+);
 
 test('the transmissions received by each station equal the truth, counter for counter', () => {
   for (const out of ['all', ...stations]) {
@@ -118,10 +136,20 @@ test('the transmissions received by each station equal the truth, counter for co
       const heard = [...ledger.receptions.values()]
         .filter(({ station }) => station === name)
         .map(({ sha256, runs }) =>
-          unionRanges(runs.map(({ stretch, counter, count }) => [counter + placements.get(sha256)![stretch]!.shift, counter + count + placements.get(sha256)![stretch]!.shift])),
+          unionRanges(
+            runs.map(({ stretch, counter, count }) => [
+              counter + placements.get(sha256)![stretch]!.shift,
+              counter + count + placements.get(sha256)![stretch]!.shift,
+            ]),
+          ),
         );
-      const known = truth.stations.find((station) => station.name === name)!.received.flatMap(({ counters }) => counters);
-      expect(rangePairs(unionRanges(heard)).map(([start, end]) => [start, end - 1]), `${name} in ${out}`).toEqual(known);
+      const known = truth.stations
+        .find((station) => station.name === name)!
+        .received.flatMap(({ counters }) => counters);
+      expect(
+        rangePairs(unionRanges(heard)).map(([start, end]) => [start, end - 1]),
+        `${name} in ${out}`,
+      ).toEqual(known);
     }
     ledger.close();
   }
@@ -140,7 +168,9 @@ describe('merging', () => {
     expect(contents(path.join(out, 'partial'))).toEqual(expected.partial);
   };
   const permutations = (names: readonly string[]): string[][] =>
-    names.length < 2 ? [[...names]] : names.flatMap((name) => permutations(names.filter((other) => other !== name)).map((rest) => [name, ...rest]));
+    names.length < 2
+      ? [[...names]]
+      : names.flatMap((name) => permutations(names.filter((other) => other !== name)).map((rest) => [name, ...rest]));
 
   test('all orders of four ledgers give the same coverage and the same files as recovering everything at once', async () => {
     for (const order of permutations(stations)) {

@@ -4,8 +4,8 @@ import os from 'node:os';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { gzipSync } from 'node:zlib';
-import { ZipFile } from 'yazl';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { ZipFile } from 'yazl';
 import { textWidth } from '../../src/report/plain-text.js';
 import { passweave, problemLines } from '../support/run.js';
 
@@ -21,10 +21,13 @@ const fixture = (name: string, content: Uint8Array | string): string => {
   fs.writeFileSync(file, content);
   return file;
 };
-const recover = (...args: string[]): ReturnType<typeof passweave> => passweave('recover', ...args, '--mission', mission);
+const recover = (...args: string[]): ReturnType<typeof passweave> =>
+  passweave('recover', ...args, '--mission', mission);
 /** Distinct segments that station lowquay got, as read from coverage.json. */
 const segmentsOf = (out: string, station: string): number => {
-  const { stations } = JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as { stations: { name: string; segments: { received: number } }[] };
+  const { stations } = JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as {
+    stations: { name: string; segments: { received: number } }[];
+  };
   return stations.find(({ name }) => name === station)?.segments.received ?? -1;
 };
 const chunk = fs.readFileSync(path.join(good, fs.readdirSync(good).sort()[0]!));
@@ -42,7 +45,15 @@ afterAll(() => fs.rmSync(work, { recursive: true, force: true }));
 
 describe('recover', () => {
   test('writes the output folder of the contract', () => {
-    expect(fs.readdirSync(all).sort()).toEqual(['coverage.json', 'files', 'ledger', 'missing.csv', 'partial', 'report.html', 'salvage']);
+    expect(fs.readdirSync(all).sort()).toEqual([
+      'coverage.json',
+      'files',
+      'ledger',
+      'missing.csv',
+      'partial',
+      'report.html',
+      'salvage',
+    ]);
   });
 
   test('its summary fits 80 columns', () => {
@@ -99,7 +110,12 @@ describe('a recording that is no good gets one message, and the good one beside 
 
   test('a recording cut in the middle of a frame is no problem: only that frame is lost', () => {
     const out = fresh();
-    const result = recover('--station', `lowquay=${fixture('cut.bin', chunk.subarray(0, chunk.length - 1500))}`, '--out', out);
+    const result = recover(
+      '--station',
+      `lowquay=${fixture('cut.bin', chunk.subarray(0, chunk.length - 1500))}`,
+      '--out',
+      out,
+    );
     expect(result.code).toBe(0);
     expect(problemLines(result)).toEqual([]);
     const whole = fresh();
@@ -114,7 +130,9 @@ describe('a recording that is no good gets one message, and the good one beside 
     const result = recover(fixture('flipped.bin', flipped), '--out', out);
     expect(result.code).toBe(0);
     expect(problemLines(result)).toEqual([]);
-    const { files } = JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as { files: { state: string }[] };
+    const { files } = JSON.parse(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')) as {
+      files: { state: string }[];
+    };
     expect(files.filter(({ state }) => state === 'whole')).toEqual([]);
   });
 
@@ -129,7 +147,10 @@ describe('a recording that is no good gets one message, and the good one beside 
     // yazl refuses such names, so a harmless one of the same length is put there and replaced.
     zip.addBuffer(chunk, 'xx/escaped.bin');
     const file = await writeZip(zip, 'unsafe.zip');
-    fs.writeFileSync(file, Buffer.from(fs.readFileSync(file).toString('latin1').replaceAll('xx/escaped', '../escaped'), 'latin1'));
+    fs.writeFileSync(
+      file,
+      Buffer.from(fs.readFileSync(file).toString('latin1').replaceAll('xx/escaped', '../escaped'), 'latin1'),
+    );
     return file;
   }
 
@@ -173,16 +194,19 @@ describe('mistakes in the call', () => {
     expect(result.stdout).toContain('dvb-s2 > stream > frame');
   });
 
-  test.each([[['recover']], [['recover', good]], [['repeats', work]], [['merge', path.join(work, 'none'), '--out', path.join(work, 'x')]], [['nonsense']]])(
-    '%j ends with 1 and one line on stderr that says what is wrong',
-    (args) => {
-      const result = passweave(...args);
-      expect(result.code).toBe(1);
-      expect(result.stdout).toBe('');
-      expect(result.stderr).not.toContain('    at ');
-      expect(result.stderr.length).toBeGreaterThan(10);
-    },
-  );
+  test.each([
+    [['recover']],
+    [['recover', good]],
+    [['repeats', work]],
+    [['merge', path.join(work, 'none'), '--out', path.join(work, 'x')]],
+    [['nonsense']],
+  ])('%j ends with 1 and one line on stderr that says what is wrong', (args) => {
+    const result = passweave(...args);
+    expect(result.code).toBe(1);
+    expect(result.stdout).toBe('');
+    expect(result.stderr).not.toContain('    at ');
+    expect(result.stderr.length).toBeGreaterThan(10);
+  });
 
   test('a ledger of another mission is refused and left as it is', () => {
     const other = fixture('other.yaml', text.replace('at: 4, bits: 32', 'at: 4, bits: 24'));
@@ -198,7 +222,8 @@ describe('the other commands', () => {
   test('inspect tells container, records, CRC statistics and counters', () => {
     const result = passweave('inspect', path.join(recordings, 'highfell.zip'), '--mission', mission);
     expect(result.code).toBe(0);
-    for (const words of ['zip', 'record of 3216 bytes', 'generic continuous', '% of', 'counters']) expect(result.stdout).toContain(words);
+    for (const words of ['zip', 'record of 3216 bytes', 'generic continuous', '% of', 'counters'])
+      expect(result.stdout).toContain(words);
     expect(result.stdout.split('\n').filter((line) => line.length > 100)).toEqual([]);
   });
 
@@ -212,7 +237,9 @@ describe('the other commands', () => {
     expect(passweave('pack', all, '--out', zip).code).toBe(0);
     const out = fresh();
     expect(passweave('merge', zip, '--out', out).code).toBe(0);
-    expect(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')).toBe(fs.readFileSync(path.join(all, 'coverage.json'), 'utf8'));
+    expect(fs.readFileSync(path.join(out, 'coverage.json'), 'utf8')).toBe(
+      fs.readFileSync(path.join(all, 'coverage.json'), 'utf8'),
+    );
   });
 
   test('repeats estimates, and reminds of licence, power and duty limits', () => {
@@ -226,7 +253,19 @@ describe('the other commands', () => {
 
   test('rehearse makes recordings that recover then reads', () => {
     const folder = fresh();
-    const made = passweave('rehearse', '--mission', mission, '--files', path.join(campaign, 'files'), '--out', folder, '--rotations', '2', '--stations', 'heron,plover');
+    const made = passweave(
+      'rehearse',
+      '--mission',
+      mission,
+      '--files',
+      path.join(campaign, 'files'),
+      '--out',
+      folder,
+      '--rotations',
+      '2',
+      '--stations',
+      'heron,plover',
+    );
     expect(made.code).toBe(0);
     const out = fresh();
     expect(passweave('recover', path.join(folder, 'recordings'), '--mission', mission, '--out', out).code).toBe(0);

@@ -4,8 +4,8 @@ import fs from 'node:fs';
 import os from 'node:os';
 import path from 'node:path';
 import { gzipSync } from 'node:zlib';
-import { ZipFile } from 'yazl';
 import { afterAll, beforeAll, expect, test } from 'vitest';
+import { ZipFile } from 'yazl';
 import { RecordingError, recover } from '../../src/index.js';
 import { parseMission } from '../../src/mission/mission-file.js';
 import { rehearse } from '../../src/rehearsal/rehearse.js';
@@ -66,7 +66,9 @@ async function recoverBytes(name: string, bytes: Buffer): Promise<{ complete: nu
       complete++;
     }
     if (file.state === 'partial') {
-      const { missing } = JSON.parse(fs.readFileSync(path.join(out, `${file.path}.gaps.json`), 'utf8')) as { missing: [number, number][] };
+      const { missing } = JSON.parse(fs.readFileSync(path.join(out, `${file.path}.gaps.json`), 'utf8')) as {
+        missing: [number, number][];
+      };
       const holed = Buffer.from(content);
       for (const [start, end] of missing) holed.fill(0, start, end);
       expect(written.equals(holed.subarray(0, written.length)), `${file.name} outside its gaps`).toBe(true);
@@ -79,30 +81,26 @@ test('the recordings are whole before they are mutated', async () => {
   for (const { name, bytes } of bases) expect(await recoverBytes(name, bytes)).toEqual({ complete: 3, told: 0 });
 });
 
-test(
-  `${MUTATIONS} mutated recordings give true files, or none`,
-  async () => {
-    let complete = 0;
-    let told = 0;
-    for (let seed = 0; seed < MUTATIONS; seed++) {
-      const { name, bytes } = bases[seed % bases.length]!;
-      try {
-        const result = await recoverBytes(name, mutate(bytes, randomFor(seed, 'recording')));
-        complete += result.complete;
-        told += result.told;
-      } catch (error) {
-        // The only thing that may be thrown is that nothing at all could be opened.
-        if ((error as Error).name !== 'UsageError') throw new Error(`seed ${seed}: ${(error as Error).stack}`);
-        told++;
-      }
+test(`${MUTATIONS} mutated recordings give true files, or none`, async () => {
+  let complete = 0;
+  let told = 0;
+  for (let seed = 0; seed < MUTATIONS; seed++) {
+    const { name, bytes } = bases[seed % bases.length]!;
+    try {
+      const result = await recoverBytes(name, mutate(bytes, randomFor(seed, 'recording')));
+      complete += result.complete;
+      told += result.told;
+    } catch (error) {
+      // The only thing that may be thrown is that nothing at all could be opened.
+      if ((error as Error).name !== 'UsageError') throw new Error(`seed ${seed}: ${(error as Error).stack}`);
+      told++;
     }
-    // The test would prove nothing if mutations spared everything, or left nothing to recover.
-    expect(complete).toBeGreaterThan(MUTATIONS / 4);
-    expect(complete).toBeLessThan(3 * MUTATIONS);
-    expect(told).toBeGreaterThan(MUTATIONS / 20);
-  },
-  300_000,
-);
+  }
+  // The test would prove nothing if mutations spared everything, or left nothing to recover.
+  expect(complete).toBeGreaterThan(MUTATIONS / 4);
+  expect(complete).toBeLessThan(3 * MUTATIONS);
+  expect(told).toBeGreaterThan(MUTATIONS / 20);
+}, 300_000);
 
 test('what fails while reading is a RecordingError with a code and a place', async () => {
   const { bytes } = bases[1]!;

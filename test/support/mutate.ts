@@ -35,7 +35,11 @@ export function mutate(bytes: Uint8Array, random: Random): Buffer {
         result.fill(0, from, from + size);
         break;
       case 5:
-        result = Buffer.concat([result.subarray(0, from), Buffer.from(piece.map(() => Math.floor(random() * 256))), result.subarray(from)]);
+        result = Buffer.concat([
+          result.subarray(0, from),
+          Buffer.from(piece.map(() => Math.floor(random() * 256))),
+          result.subarray(from),
+        ]);
         break;
       case 6:
         result = Buffer.concat([result.subarray(0, from), piece, result.subarray(from)]);
