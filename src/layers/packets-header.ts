@@ -7,7 +7,7 @@ export const HEADER_BYTES = 6;
 export const SHORTEST_PACKET: number = HEADER_BYTES + 1;
 export const LONGEST_PACKET: number = HEADER_BYTES + 65536;
 /** Encapsulation packets may state up to 4 GiB; beyond this, a length is taken for damage. */
-export const LONGEST_ENCAPSULATION = 1 << 20;
+export const LONGEST_ENCAPSULATION: number = 1 << 20;
 export const IDLE_APID = 2047;
 
 export const PACKET_VERSION = { space: 0, encapsulation: 7 } as const;

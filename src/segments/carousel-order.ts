@@ -3,7 +3,7 @@
 import { fileFrames, type Line, nextFrame } from './line.js';
 
 /** Silences of more frames are not bridged: nothing that far apart is told by a counter and a carousel alone. */
-export const LONGEST_SILENCE = 2 ** 20;
+export const LONGEST_SILENCE: number = 2 ** 20;
 /** Turns of the carousel are tried until one in this many wrong guesses would fit the counter by accident. */
 const CERTAINTY = 16;
 
