@@ -3,6 +3,7 @@ import type { RecordingError } from './errors.js';
 import { openRecordings } from './intake/open-recordings.js';
 import type { Recording } from './intake/source.js';
 import { dvbS2 } from './layers/dvb-s2.js';
+import { feed } from './layers/feed.js';
 import type { LayerCounts } from './layers/layer.js';
 import { frameHeaderParser } from './mission/frame-fields.js';
 import type { Mission } from './mission/mission.js';
@@ -96,28 +97,10 @@ async function inspectBaseband(recording: Recording): Promise<Inspection> {
       end: () => undefined,
     },
   );
-  const { bytes, problem } = await feed(recording, (block, at) => decoder.push(block, 0, block.length, at, -1));
-  decoder.end();
+  const { bytes, problem } = await feed(recording, decoder);
   const marker = guessMarker(data.subarray(0, used));
   const layers = [{ layer: 'dvb-s2', counts: decoder.counts() }];
   return { ...about(recording), bytes, layers, ...(marker && { marker }), problem };
-}
-
-async function feed(
-  recording: Recording,
-  take: (block: Uint8Array, at: number) => void,
-): Promise<{ bytes: number; problem: RecordingError | undefined }> {
-  let bytes = 0;
-  try {
-    for await (const block of recording.blocks()) {
-      take(block.bytes, block.at);
-      bytes += block.bytes.length;
-    }
-    return { bytes, problem: undefined };
-  } catch (error) {
-    if ((error as Error).name !== 'RecordingError') throw error;
-    return { bytes, problem: error as RecordingError };
-  }
 }
 
 function about({

@@ -1,7 +1,7 @@
 // What the commands share: how they end, how problems are told, and options that several of them take.
 import { Option } from 'commander';
 import type { RecordingError } from '../errors.js';
-import type { Outcome } from '../recover.js';
+import type { Outcome, OutputOptions } from '../recover.js';
 import { coverageJson } from '../report/json.js';
 import { plainText } from '../report/plain-text.js';
 import { terminalSummary } from '../report/terminal.js';
@@ -16,6 +16,13 @@ export const toolOptions = (): Option[] => [
   new Option('--ffmpeg <path>', 'ffmpeg to use; else the one on PATH, else the packaged one'),
   new Option('--ffprobe <path>', 'ffprobe to use'),
 ];
+
+export type ToolOptions = { ffmpeg?: string; ffprobe?: string };
+
+/** What `toolOptions` gave, as the library takes it. */
+export function toolPaths({ ffmpeg, ffprobe }: ToolOptions): Pick<OutputOptions, 'ffmpegPath' | 'ffprobePath'> {
+  return { ...(ffmpeg && { ffmpegPath: ffmpeg }), ...(ffprobe && { ffprobePath: ffprobe }) };
+}
 
 /** Tells what failed, one line each, on stderr. Names in it may be downlinked or a stranger's: no control codes pass. */
 export function tellProblems(problems: readonly RecordingError[]): void {

@@ -1,7 +1,7 @@
 // passweave merge: the ledgers of several stations into one.
 import { Command } from 'commander';
 import { merge } from '../recover.js';
-import { jsonOption, type SetExitCode, tellOutcome, toolOptions } from './command.js';
+import { jsonOption, type SetExitCode, type ToolOptions, tellOutcome, toolOptions, toolPaths } from './command.js';
 import { showProgress } from './progress.js';
 
 export function mergeCommand(exit: SetExitCode): Command {
@@ -13,18 +13,14 @@ export function mergeCommand(exit: SetExitCode): Command {
     .addOption(jsonOption());
   for (const option of toolOptions()) command.addOption(option);
   return command.action(
-    async (
-      inputs: string[],
-      options: { out: string; json?: boolean; requireComplete?: boolean; ffmpeg?: string; ffprobe?: string },
-    ) => {
+    async (inputs: string[], options: { out: string; json?: boolean; requireComplete?: boolean } & ToolOptions) => {
       const progress = showProgress(options.json);
       try {
         const outcome = await merge({
           inputs,
           out: options.out,
           onProgress: progress.onProgress,
-          ...(options.ffmpeg && { ffmpegPath: options.ffmpeg }),
-          ...(options.ffprobe && { ffprobePath: options.ffprobe }),
+          ...toolPaths(options),
         });
         progress.stop();
         tellOutcome(outcome, options, exit);

@@ -1,7 +1,15 @@
 // passweave recover: the main job.
 import { Command, InvalidArgumentError } from 'commander';
 import { type RecoverOptions, recover } from '../recover.js';
-import { collect, jsonOption, type SetExitCode, tellOutcome, toolOptions } from './command.js';
+import {
+  collect,
+  jsonOption,
+  type SetExitCode,
+  type ToolOptions,
+  tellOutcome,
+  toolOptions,
+  toolPaths,
+} from './command.js';
 import { showProgress } from './progress.js';
 
 type Options = {
@@ -10,9 +18,7 @@ type Options = {
   station?: { name: string; path: string }[];
   requireComplete?: boolean;
   json?: boolean;
-  ffmpeg?: string;
-  ffprobe?: string;
-};
+} & ToolOptions;
 
 export function recoverCommand(exit: SetExitCode): Command {
   const command = new Command('recover')
@@ -50,8 +56,7 @@ function request(
     out: options.out,
     stations: options.station ?? [],
     onProgress,
-    ...(options.ffmpeg && { ffmpegPath: options.ffmpeg }),
-    ...(options.ffprobe && { ffprobePath: options.ffprobe }),
+    ...toolPaths(options),
   };
 }
 

@@ -1,7 +1,7 @@
 // passweave report: the files and reports of a ledger again.
 import { Command } from 'commander';
 import { reportAgain } from '../recover.js';
-import { jsonOption, type SetExitCode, tellOutcome, toolOptions } from './command.js';
+import { jsonOption, type SetExitCode, type ToolOptions, tellOutcome, toolOptions, toolPaths } from './command.js';
 import { showProgress } from './progress.js';
 
 export function reportCommand(exit: SetExitCode): Command {
@@ -10,13 +10,12 @@ export function reportCommand(exit: SetExitCode): Command {
     .argument('<folder>', 'output folder')
     .addOption(jsonOption());
   for (const option of toolOptions()) command.addOption(option);
-  return command.action(async (folder: string, options: { json?: boolean; ffmpeg?: string; ffprobe?: string }) => {
+  return command.action(async (folder: string, options: { json?: boolean } & ToolOptions) => {
     const progress = showProgress(options.json);
     try {
       const outcome = await reportAgain(folder, {
         onProgress: progress.onProgress,
-        ...(options.ffmpeg && { ffmpegPath: options.ffmpeg }),
-        ...(options.ffprobe && { ffprobePath: options.ffprobe }),
+        ...toolPaths(options),
       });
       progress.stop();
       tellOutcome(outcome, options, exit);

@@ -5,7 +5,7 @@ import { type Edition, findFileEditions } from '../files/edition.js';
 import { readDescriptor } from '../files/facts.js';
 import type { OutputFolder } from '../files/output-folder.js';
 import type { Ledger } from '../ledger/ledger.js';
-import type { Tools } from '../media/ffmpeg.js';
+import { ffmpegMissing, type Tools } from '../media/ffmpeg.js';
 import type { Thumbnail } from '../media/thumbnail.js';
 import type { FileFacts } from '../mission/mission.js';
 import { type Placement, placeTransmissions } from '../segments/transmission.js';
@@ -78,7 +78,14 @@ export async function buildCoverage(
       },
       transmissions,
     },
-    notes: [...notes, ...conflictNotes(files), ...editionNotes(editions), ...ledger.lossNotes(), ...ledger.notes],
+    notes: [
+      ...notes,
+      ...conflictNotes(files),
+      ...editionNotes(editions),
+      ...(tools === null && outputs.some(({ isClip }) => isClip) ? [ffmpegMissing] : []),
+      ...ledger.lossNotes(),
+      ...ledger.notes,
+    ],
   };
   return {
     coverage,

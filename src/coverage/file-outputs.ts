@@ -8,6 +8,7 @@ import { type Assembly, assemble } from '../files/assemble.js';
 import { type Edition, keysOf } from '../files/edition.js';
 import type { OutputFolder } from '../files/output-folder.js';
 import { safeName, uniqueNames } from '../files/safe-name.js';
+import { realDisk } from '../ledger/disk.js';
 import type { Ledger } from '../ledger/ledger.js';
 import { describeMedia } from '../media/describe.js';
 import type { Tools } from '../media/ffmpeg.js';
@@ -20,14 +21,17 @@ import type { FileCoverage } from './coverage.js';
 export type FileOutput = {
   readonly coverage: Omit<FileCoverage, 'stations'>;
   readonly thumbnail: Thumbnail | null;
+  /** What arrived of it is a clip. */
+  readonly isClip: boolean;
   /** Files written for it, below the output folder. */
   readonly written: readonly string[];
 };
 
-type Cache = Record<string, { signature: string; output: FileOutput }>;
+/** `sizes` of the files written, bytes, in their order. */
+type Cache = Record<string, { signature: string; sizes: number[]; output: FileOutput }>;
 
 /** Goes up when what is written for the same segments changes. */
-const OUTPUT_VERSION = 1;
+const OUTPUT_VERSION = 2;
 
 /**
  * @param onFile called before each file is worked on, for progress
@@ -50,18 +54,22 @@ export async function writeFileOutputs(
     onFile(outputs.length, name);
     const signature = signatureOf(edition, name, tools !== null);
     const known = cache[edition.id];
-    const current = known?.signature === signature && isInPlace(known.output, folder);
+    const current = known?.signature === signature && isInPlace(known, folder);
     const output = current ? known.output : await writeOutput(edition, name, ledger, folder, tools);
     // Reading may have struck out segments that the disk lost: the signature is of what was written.
-    next[edition.id] = { signature: current ? signature : signatureOf(edition, name, tools !== null), output };
+    next[edition.id] = {
+      signature: current ? signature : signatureOf(edition, name, tools !== null),
+      sizes: output.written.map((relative) => folder.sizeOf(relative)),
+      output,
+    };
     outputs.push(output);
   }
   folder.removeStale(
     Object.values(cache).flatMap(({ output }) => output.written),
     new Set(outputs.flatMap(({ written }) => written)),
   );
-  fs.writeFileSync(`${cacheFile}.new`, JSON.stringify(next));
-  fs.renameSync(`${cacheFile}.new`, cacheFile);
+  folder.sync();
+  realDisk.replace(cacheFile, JSON.stringify(next));
   return outputs;
 }
 
@@ -100,13 +108,17 @@ async function writeOutput(
     },
     conflicts: assembly.conflicts,
   };
-  if (!target) return { coverage: { ...base, media: null, salvage: null }, thumbnail: null, written };
+  const nothingShown = { coverage: { ...base, media: null, salvage: null }, thumbnail: null, written };
+  if (!target) return { ...nothingShown, isClip: false };
   const absolute = folder.resolve(target);
+  const format = await recogniseFile(absolute);
+  const isClip = format.kind === 'video';
   if (target.startsWith('files/')) {
     const media = await describeMedia(absolute, tools);
     return {
       coverage: { ...base, media, salvage: null },
-      thumbnail: await thumbnail(absolute, await recogniseFile(absolute), tools),
+      thumbnail: await thumbnail(absolute, format, tools),
+      isClip,
       written,
     };
   }
@@ -123,12 +135,13 @@ async function writeOutput(
     outBase: folder.resolve(`salvage/${name}`),
     tools,
   });
-  if (!salvaged) return { coverage: { ...base, media: null, salvage: null }, thumbnail: null, written };
+  if (!salvaged) return { ...nothingShown, isClip };
   const relative = `salvage/${path.basename(salvaged.path)}`;
   written.push(relative);
   return {
     coverage: { ...base, media: null, salvage: { path: relative, note: salvaged.note } },
     thumbnail: await thumbnail(salvaged.path, await recogniseFile(salvaged.path), tools),
+    isClip,
     written,
   };
 }
@@ -169,11 +182,8 @@ function signatureOf(edition: Edition, name: string, tools: boolean): string {
   return hash.update(Float64Array.from(part)).digest('hex');
 }
 
-function isInPlace({ coverage, written }: FileOutput, folder: OutputFolder): boolean {
-  return written.every((relative) => {
-    const size = relative === coverage.path && relative.startsWith('files/') ? coverage.bytes : null;
-    return size === null ? fs.existsSync(folder.resolve(relative)) : folder.has(relative, size);
-  });
+function isInPlace({ sizes, output }: Cache[string], folder: OutputFolder): boolean {
+  return output.written.every((relative, i) => folder.sizeOf(relative) === sizes[i]);
 }
 
 function readCache(file: string): Cache {

@@ -2,6 +2,7 @@
 // an earlier state (a picture that was partial yesterday and is whole today stands only under files/).
 import fs from 'node:fs';
 import path from 'node:path';
+import { realDisk } from '../ledger/disk.js';
 
 const OWN_FOLDERS = ['files', 'partial', 'salvage'] as const;
 const UNFINISHED = 'unfinished.part';
@@ -21,7 +22,7 @@ export class OutputFolder {
     return absolute;
   }
 
-  /** Writes `relative` with what `emit` hands over, through a temporary name. */
+  /** Writes `relative` with what `emit` hands over, through a temporary name; on disk when this returns, its name after `sync`. */
   write(relative: string, emit: (write: (bytes: Uint8Array) => void) => void): void {
     const target = this.resolve(relative);
     // Beside the folders, not in them: no downlinked name can be the same.
@@ -31,6 +32,7 @@ export class OutputFolder {
       emit((bytes) => {
         for (let done = 0; done < bytes.length; ) done += fs.writeSync(fd, bytes, done);
       });
+      fs.fdatasyncSync(fd);
     } catch (error) {
       fs.rmSync(temporary, { force: true });
       throw error;
@@ -44,10 +46,15 @@ export class OutputFolder {
     this.write(relative, (write) => write(Buffer.from(text)));
   }
 
-  /** Whether `relative` is there with just this size. */
-  has(relative: string, bytes: number): boolean {
+  /** Makes the names of what was written durable. */
+  sync(): void {
+    for (const folder of OWN_FOLDERS) realDisk.syncFolder(path.join(this.root, folder));
+  }
+
+  /** Size of the file `relative`, bytes; -1 where there is none. */
+  sizeOf(relative: string): number {
     const found = fs.statSync(this.resolve(relative), { throwIfNoEntry: false });
-    return found?.isFile() === true && found.size === bytes;
+    return found?.isFile() ? found.size : -1;
   }
 
   /** Removes `written` files of an earlier run that are not among `current`; files that are not ours stay. */

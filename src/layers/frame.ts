@@ -257,11 +257,12 @@ function fieldCheck(layout: FrameLayout): (bytes: Uint8Array, start: number) => 
   const { size } = layout.payload;
   if (layout.fields.offset) {
     const fileBytes = layout.fields.bytes ? compileField(layout.fields.bytes) : () => 0;
+    // Without a length of its own the last payload is filled up behind the file's end.
+    const least = layout.fields.length ? payloadBytes : () => 1;
     return (bytes, start) => {
-      const used = payloadBytes(bytes, start);
-      if (used > size) return false;
+      if (payloadBytes(bytes, start) > size) return false;
       const total = fileBytes(bytes, start);
-      return total === 0 || key(bytes, start) + used <= total;
+      return total === 0 || key(bytes, start) + least(bytes, start) <= total;
     };
   }
   return (bytes, start) => {

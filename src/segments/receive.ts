@@ -1,9 +1,10 @@
 // Takes one recording through the mission's layers into a segment store, and says what it proves. Memory stays bounded by the
 // layers' buffers; the recording's identity (SHA-256 of its bytes) is computed on the way.
 import { createHash } from 'node:crypto';
-import { RecordingError } from '../errors.js';
+import type { RecordingError } from '../errors.js';
 import type { Recording } from '../intake/source.js';
 import { decodeChain } from '../layers/chain.js';
+import { feed } from '../layers/feed.js';
 import type { LayerCounts } from '../layers/layer.js';
 import type { Mission } from '../mission/mission.js';
 import { ReceptionRecorder, type SegmentStore } from './reception.js';
@@ -30,20 +31,9 @@ export async function receive(
   const recorder = new ReceptionRecorder(mission.frame, store);
   const chain = decodeChain(mission, recorder);
   const hash = createHash('sha256');
-  let bytes = 0;
-  let problem: RecordingError | undefined;
-  try {
-    for await (const block of recording.blocks()) {
-      hash.update(block.bytes);
-      if (block.gap) chain.input.gap();
-      chain.input.push(block.bytes, 0, block.bytes.length, block.at, -1);
-      bytes += block.bytes.length;
-      onBytes(block.bytes.length);
-    }
-  } catch (error) {
-    if (!(error instanceof RecordingError)) throw error;
-    problem = error;
-  }
-  chain.input.end();
+  const { bytes, problem } = await feed(recording, chain.input, (block) => {
+    hash.update(block);
+    onBytes(block.length);
+  });
   return { recorder, sha256: hash.digest('hex'), bytes, layers: chain.counts(), problem };
 }

@@ -44,26 +44,17 @@ test.each(['../x', 'files/../../x', '/etc/x', '', '.'])('%j is refused: it is no
   expect(() => scratch().resolve(relative)).toThrow(RangeError);
 });
 
-test('has() wants a file of just that size', () => {
+test('only files have a size', () => {
   const folder = scratch();
   folder.writeText('files/a', 'abc');
-  expect([
-    folder.has('files/a', 3),
-    folder.has('files/a', 4),
-    folder.has('files/b', 0),
-    folder.has('files', 0),
-  ]).toEqual([true, false, false, false]);
+  expect(['files/a', 'files/b', 'files'].map((relative) => folder.sizeOf(relative))).toEqual([3, -1, -1]);
 });
 
 test('of an earlier run only what was written then and is not written now is removed', () => {
   const folder = scratch();
   for (const name of ['files/a', 'partial/b', 'files/mine']) folder.writeText(name, name);
   folder.removeStale(['files/a', 'partial/b', 'partial/gone'], new Set(['files/a']));
-  expect([folder.has('files/a', 7), folder.has('partial/b', 9), folder.has('files/mine', 10)]).toEqual([
-    true,
-    false,
-    true,
-  ]);
+  expect(['files/a', 'partial/b', 'files/mine'].map((relative) => folder.sizeOf(relative))).toEqual([7, -1, 10]);
 });
 
 test('a list of written files that names something outside removes nothing there', () => {

@@ -80,6 +80,15 @@ describe('frames in a row', () => {
     );
     expect(() => encodeFrame(layout, { file: 65536 }, new Uint8Array(1))).toThrow(RangeError);
   });
+
+  test('named by byte offset without a length of their own, the last one is filled up behind the end of the file', () => {
+    const { length: _, ...fields } = offsetLayout().fields;
+    const byOffset: FrameLayout = { ...offsetLayout(), fields };
+    const frame = (offset: number) =>
+      Buffer.from(encodeFrame(byOffset, { counter: 1, file: 7, offset, bytes: 250 }, noise(100, offset)));
+    const { intact } = decodeStream(byOffset, Buffer.concat([frame(0), frame(100), frame(200), frame(250)]));
+    expect(intact.map(({ bytes }) => bytes)).toEqual([frame(0), frame(100), frame(200)]);
+  });
 });
 
 describe('checksums', () => {
