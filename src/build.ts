@@ -1,10 +1,14 @@
-// Builds dist/: the compiled library and command line, and the JSON Schemas of the documents we publish.
+// Builds dist/: the compiled library and command line, and the JSON Schemas of the documents we publish. Before that it compiles the
+// WebAssembly of the CRC (AssemblyScript) into src/bytes/crc-module.ts, which is kept in git: its sources run without a build, too.
 import { execFileSync } from 'node:child_process';
-import { mkdirSync, rmSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 const root = fileURLToPath(new URL('..', import.meta.url));
 const dist = `${root}dist`;
+buildCrcModule();
 rmSync(dist, { recursive: true, force: true });
 execFileSync(process.execPath, [`${root}node_modules/typescript/bin/tsc`, '-p', `${root}src`], { stdio: 'inherit' });
 mkdirSync(dist, { recursive: true });
@@ -14,4 +18,22 @@ const { coverageSchema } = await import('./report/coverage-schema.js');
 const { z } = await import('zod');
 for (const [name, schema] of Object.entries({ mission: missionSchema, coverage: coverageSchema })) {
   writeFileSync(`${dist}/${name}.schema.json`, `${JSON.stringify(z.toJSONSchema(schema, { io: 'input' }), null, 2)}\n`);
+}
+
+function buildCrcModule(): void {
+  const work = mkdtempSync(path.join(tmpdir(), 'passweave-build-'));
+  const binary = path.join(work, 'crc16.wasm');
+  const options =
+    '-O3 --noAssert --runtime stub --importMemory --sharedMemory --initialMemory 1024 --maximumMemory 1024';
+  const compiler = `${root}node_modules/assemblyscript/bin/asc.js`;
+  const features = ['--enable', 'simd', '--enable', 'threads'];
+  const source = `${root}src/bytes/wasm/crc16.ts`;
+  execFileSync(process.execPath, [compiler, source, ...options.split(' '), ...features, '-o', binary], {
+    stdio: 'inherit',
+  });
+  const text = readFileSync(binary).toString('base64');
+  rmSync(work, { recursive: true });
+  const target = `${root}src/bytes/crc-module.ts`;
+  const content = `// Made by src/build.ts from wasm/crc16.ts: WebAssembly in base64.\nexport const CRC_MODULE: string =\n  '${text}';\n`;
+  if (!existsSync(target) || readFileSync(target, 'utf8') !== content) writeFileSync(target, content);
 }

@@ -4,6 +4,7 @@
 // Method: slicing (Kounavis and Berry, "A systematic approach to building high performance software-based CRC generators", 2005).
 import * as zlib from 'node:zlib';
 import { CRC_CATALOGUE, type CrcParameters } from './crc-catalogue.js';
+import { simdAdvance } from './crc-simd.js';
 
 /**
  * The CRC of `bytes[start, end)`, unsigned.
@@ -111,6 +112,17 @@ const advanceWide =
     return c;
   };
 
+/** By SIMD where the bytes lie in its memory, else by the table. */
+const advanceFast = (table: Uint16Array): Advance => {
+  const narrow = advanceNarrow(table);
+  const simd = simdAdvance(table);
+  if (!simd) return narrow;
+  return (register, bytes, start, end) => {
+    const result = simd(register, bytes, start, end);
+    return result < 0 ? narrow(register, bytes, start, end) : result;
+  };
+};
+
 const cache = new Map<string, Advance>();
 
 /** Tables depend on width, polynomial and direction alone, and are made once for each. */
@@ -121,7 +133,7 @@ const advanceFor = (parameters: CrcParameters): Advance => {
   if (!advance) {
     advance =
       width <= 16
-        ? advanceNarrow(fillTable(parameters, new Uint16Array(256 * STEP)))
+        ? advanceFast(fillTable(parameters, new Uint16Array(256 * STEP)))
         : advanceWide(fillTable(parameters, new Int32Array(256 * STEP)));
     cache.set(key, advance);
   }

@@ -2,11 +2,16 @@
 
 /** Grows as needed and never shrinks; indices into `bytes` change with every `append`. */
 export class RollingBuffer {
-  bytes: Buffer = Buffer.allocUnsafe(16384);
+  bytes: Buffer;
   /** Index of the first byte not yet consumed. */
   start = 0;
   /** Index after the last byte. */
   end = 0;
+
+  /** @param room what to begin with; the buffer's own until `release` */
+  constructor(room: Buffer = Buffer.allocUnsafe(16384)) {
+    this.bytes = room;
+  }
 
   get length(): number {
     return this.end - this.start;
@@ -24,6 +29,12 @@ export class RollingBuffer {
   clear(): void {
     this.start = 0;
     this.end = 0;
+  }
+
+  /** Empties the buffer and lets go of its room. */
+  release(): void {
+    this.clear();
+    this.bytes = Buffer.alloc(0);
   }
 
   #makeRoom(size: number): void {

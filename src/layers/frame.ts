@@ -1,6 +1,7 @@
 // The mission's own frame, as the mission file describes it: found by its marker across the borders of what carries it, checked
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
 import { type Crc, makeCrc } from '../bytes/crc.js';
+import { takeFastMemory } from '../bytes/crc-simd.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
@@ -39,6 +40,10 @@ export function frameReaders(layout: FrameLayout): FrameReaders {
   };
 }
 
+/** Frames that wait for their rest do so where CRCs are fast; the room of a decoder that came to its end serves the next. */
+const ROOM_BYTES = 1 << 18;
+const spareRooms: Buffer[] = [];
+
 /** CRCs computed for places inside one damaged frame, at most: bounds the work on content crafted to be full of frames. */
 const MAX_CHECKS = 64;
 
@@ -55,7 +60,8 @@ export class FrameDecoder implements Decoder {
   readonly #statedCrc: FieldReader;
   readonly #isPossible: (bytes: Uint8Array, start: number) => boolean;
   readonly #sink: FrameSink;
-  readonly #buffer = new RollingBuffer();
+  #room: Buffer | undefined = spareRooms.pop() ?? takeFastMemory(ROOM_BYTES);
+  readonly #buffer = new RollingBuffer(this.#room);
   #onGrid = false;
   /** Stream position of `#buffer.start`, counted from the first byte ever pushed. */
   #position = 0;
@@ -79,14 +85,38 @@ export class FrameDecoder implements Decoder {
 
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void {
     const position = this.#position + this.#buffer.length;
-    if (this.#buffer.length === 0) this.#pieces.length = 0;
-    this.#pieces.push({ position, at });
     if (this.#marker.length === 0) {
       if (unitStart >= 0) this.#hints.push(position + unitStart - start);
       else if (position === 0) this.#onGrid = true;
     }
+    let from = start;
+    const rest = this.#length - this.#buffer.length;
+    if (rest > 0 && rest < this.#length && rest <= end - start) {
+      this.#append(buffer, start, start + rest, at);
+      from += rest;
+    }
+    from = this.#takeInPlace(buffer, from, end, at + from - start);
+    if (from < end) this.#append(buffer, from, end, at + from - start);
+  }
+
+  #append(buffer: Uint8Array, start: number, end: number, at: number): void {
+    if (this.#buffer.length === 0) this.#pieces.length = 0;
+    this.#pieces.push({ position: this.#position + this.#buffer.length, at });
     this.#buffer.append(buffer, start, end);
     this.#process(false);
+  }
+
+  /** The common case without a copy: intact frames one after the other where they were expected. Returns where it ends. */
+  #takeInPlace(buffer: Uint8Array, start: number, end: number, at: number): number {
+    if (!this.#onGrid || this.#marker.length === 0 || this.#buffer.length > 0) return start;
+    let from = start;
+    for (; from + this.#length <= end; from += this.#length) {
+      if (!this.#isMarkerAt(buffer, from) || !this.#isPossible(buffer, from) || !this.#isCrcRight(buffer, from)) break;
+      this.#counts.intact++;
+      this.#sink.intact(buffer, from, at + from - start);
+    }
+    this.#position += from - start;
+    return from;
   }
 
   /** A frame that lies across the gap fails its CRC, and the search inside it finds the next one: nothing to give up here. */
@@ -101,6 +131,10 @@ export class FrameDecoder implements Decoder {
   end(): void {
     this.#process(true);
     this.#onGrid = false;
+    if (!this.#room) return;
+    this.#buffer.release();
+    spareRooms.push(this.#room);
+    this.#room = undefined;
   }
 
   counts(): LayerCounts {
@@ -187,7 +221,7 @@ export class FrameDecoder implements Decoder {
       at = this.#nextStart(at + 1, until)
     ) {
       if (!this.#isPossible(bytes, at)) continue;
-      if (this.#isCrcRight(at)) return at;
+      if (this.#isCrcRight(bytes, at)) return at;
       checks++;
     }
     return -1;
@@ -208,19 +242,23 @@ export class FrameDecoder implements Decoder {
   /** Whether a frame may start at `index`: there is the marker or, without markers, it is due there or the layer below says so. */
   #startsAt(index: number): boolean {
     const { bytes, start, end } = this.#buffer;
+    const { length } = this.#marker;
+    if (length === 0) return index === start && (this.#onGrid || this.#hints[0] === this.#position);
+    return index + length <= end && this.#isMarkerAt(bytes, index);
+  }
+
+  #isMarkerAt(bytes: Uint8Array, index: number): boolean {
     const marker = this.#marker;
-    if (marker.length === 0) return index === start && (this.#onGrid || this.#hints[0] === this.#position);
-    if (index + marker.length > end) return false;
     for (let i = 0; i < marker.length; i++) if (bytes[index + i] !== marker[i]) return false;
     return true;
   }
 
   #isIntactAt(index: number): boolean {
-    return this.#isPossible(this.#buffer.bytes, index) && this.#isCrcRight(index);
+    const { bytes } = this.#buffer;
+    return this.#isPossible(bytes, index) && this.#isCrcRight(bytes, index);
   }
 
-  #isCrcRight(index: number): boolean {
-    const { bytes } = this.#buffer;
+  #isCrcRight(bytes: Uint8Array, index: number): boolean {
     const stated = this.#statedCrc(bytes, index);
     if (this.#crc(bytes, index + this.#covers[0], index + this.#covers[1]) !== stated) return false;
     // Many a CRC is 0 over zeros: without a marker, fill would pass for frames.

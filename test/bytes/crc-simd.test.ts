@@ -1,0 +1,43 @@
+// The fast form of the narrow CRCs (WebAssembly, SIMD) against the table form and the `crc` package's CRC-16/IBM-3740.
+import crc16ccitt from 'crc/crc16ccitt';
+import { describe, expect, test } from 'vitest';
+import { makeCrc } from '../../src/bytes/crc.js';
+import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
+import { takeFastMemory } from '../../src/bytes/crc-simd.js';
+import { noise } from '../layers/seeded.js';
+
+const MAX = 700;
+
+describe('CRCs over bytes in the fast memory', () => {
+  const fast = takeFastMemory(4 * MAX);
+  const plain = noise(4 * MAX, 5);
+  fast?.set(plain);
+
+  test('there is one on this machine', () => expect(fast).toBeDefined());
+
+  for (const parameters of Object.values(CRC_CATALOGUE)) {
+    test(`${parameters.name} is the same as elsewhere, at every length and alignment`, () => {
+      const crc = makeCrc(parameters);
+      for (let size = 0; size <= MAX; size++) {
+        const start = size % 37;
+        const found = crc(fast!, start, start + size);
+        if (found !== crc(plain, start, start + size)) expect.fail(`differs over ${size} bytes from ${start}`);
+      }
+    });
+  }
+
+  test('CRC-16/IBM-3740 is what the crc package says', () => {
+    const crc = makeCrc(CRC_CATALOGUE['CRC-16/IBM-3740']);
+    for (const size of [0, 1, 63, 64, 65, 96, 127, 128, 1002, 2000]) {
+      expect(crc(fast!, 3, 3 + size)).toBe(crc16ccitt(plain.subarray(3, 3 + size)));
+    }
+  });
+
+  test('a range outside the bytes is refused', () => {
+    expect(() => makeCrc(CRC_CATALOGUE['CRC-16/IBM-3740'])(fast!, 0, fast!.length + 1)).toThrow(RangeError);
+  });
+});
+
+test('a memory that is used up gives no more, and that is no error', () => {
+  expect(takeFastMemory(2 ** 30)).toBeUndefined();
+});
