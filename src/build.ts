@@ -1,15 +1,18 @@
-// Builds dist/: the compiled library and command line, and the JSON Schemas of the documents we publish. Before that it compiles the
-// WebAssembly of the CRC (AssemblyScript) into src/bytes/crc-module.ts, which is kept in git: its sources run without a build, too.
+// Builds dist/: the compiled library and command line, the program of the report page in one file, and the JSON Schemas of the
+// documents we publish. Before that it compiles the WebAssembly of the CRC (AssemblyScript) into src/bytes/crc-module.ts, which is
+// kept in git: its sources run without a build, too.
 import { execFileSync } from 'node:child_process';
 import { existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
+import { buildSync } from 'esbuild';
 
 const root = fileURLToPath(new URL('..', import.meta.url));
 const dist = `${root}dist`;
 buildCrcModule();
 rmSync(dist, { recursive: true, force: true });
+buildPage();
 execFileSync(process.execPath, [`${root}node_modules/typescript/bin/tsc`, '-p', `${root}src`], { stdio: 'inherit' });
 mkdirSync(dist, { recursive: true });
 
@@ -36,4 +39,19 @@ function buildCrcModule(): void {
   const target = `${root}src/bytes/crc-module.ts`;
   const content = `// Made by src/build.ts from wasm/crc16.ts: WebAssembly in base64.\nexport const CRC_MODULE: string =\n  '${text}';\n`;
   if (!existsSync(target) || readFileSync(target, 'utf8') !== content) writeFileSync(target, content);
+}
+
+function buildPage(): void {
+  const license = readFileSync(`${root}node_modules/preact/LICENSE`, 'utf8').trim();
+  buildSync({
+    entryPoints: [`${root}src/web/views/report-page.ts`],
+    outdir: `${dist}/web`,
+    bundle: true,
+    minify: true,
+    format: 'esm',
+    target: 'es2022',
+    jsx: 'automatic',
+    jsxImportSource: 'preact',
+    banner: { js: `/*! With preact:\n${license}\n*/` },
+  });
 }

@@ -18,7 +18,7 @@ export { packLedger } from './ledger/pack.js';
 export type { Reception } from './ledger/reception-file.js';
 export type { FileFacts, FrameField, FrameLayout, Mission } from './mission/mission.js';
 export { type MissionFileOptions, parseMission, readMissionFile } from './mission/mission-file.js';
-export type { RepeatsEstimate, RepeatsRow } from './planning/repeats.js';
+export type { Estimate, RepeatsEstimate, RepeatsRow } from './planning/estimate-repeats.js';
 export {
   merge,
   type Outcome,

@@ -1,22 +1,35 @@
-// Looks into recordings without keeping anything: container, baseband frames, and the mission's frames or a guess at their marker.
-import type { RecordingError } from './errors.js';
+// Looks into recordings without keeping anything: with a mission file, what its frames or files tell; without one, finds the chain
+// by itself (src/inspection) and counts over the whole recording what the chain that carries most brings.
+import { RecordingError } from './errors.js';
+import type { CfdpTransaction } from './inspection/cfdp-probe.js';
+import { chainsOf, type FoundChain } from './inspection/chain-choice.js';
+import { type ErrorRate, errorRate } from './inspection/error-rate.js';
+import { guessMarker, type MarkerGuess } from './inspection/marker-guess.js';
+import { type SearchResult, searchChain } from './inspection/search.js';
+import { missionStub } from './inspection/stub.js';
+import { Tape } from './inspection/tape.js';
+import { countChain } from './inspection/whole-count.js';
 import { openRecordings } from './intake/open-recordings.js';
+import { isText } from './intake/recognise.js';
 import type { Recording } from './intake/source.js';
-import { dvbS2 } from './layers/dvb-s2.js';
 import { feed } from './layers/feed.js';
 import type { LayerCounts } from './layers/layer.js';
 import { frameHeaderParser } from './mission/frame-fields.js';
 import type { Mission } from './mission/mission.js';
+import { fileLabel } from './mission/segmentation.js';
 import { receive } from './segments/receive.js';
-import type { SegmentStore } from './segments/reception.js';
+import type { SegmentStore } from './segments/run.js';
 
-export type MarkerGuess = {
-  /** Hexadecimal. */
-  readonly marker: string;
-  /** Bytes from one to the next, the commonest distance. */
-  readonly distance: number;
-  /** Share of the distances that are just this. */
-  readonly share: number;
+/** What the search found; numbers in `found` are of the excerpt looked at. */
+export type InspectedChain = SearchResult & {
+  /** Bytes that the search looked at, and where in the recording they begin. */
+  readonly excerpt: { readonly at: number; readonly bytes: number };
+  /** From the recording inwards; the one that carries most first. */
+  readonly chains: readonly FoundChain[];
+  /** Of the first chain, where it delivers files by the standard; of the whole recording, at most 64. Names as sent: untrusted. */
+  readonly transactions: readonly CfdpTransaction[];
+  /** A mission file to begin with; `undefined` where nothing was found. */
+  readonly stub: string | undefined;
 };
 
 export type Inspection = {
@@ -25,7 +38,10 @@ export type Inspection = {
   readonly container: string;
   readonly bytes: number;
   readonly startedAt: number | undefined;
-  readonly layers: readonly { readonly layer: string; readonly counts: LayerCounts }[];
+  /** Of a capture: what reading it met. */
+  readonly containerCounts?: LayerCounts;
+  /** Over the whole recording: the mission's layers or, without a mission, those of the chain that carries most. */
+  readonly layers: readonly { readonly layer: string; readonly counts: LayerCounts; readonly errors?: ErrorRate }[];
   /** With a mission: what its frames tell. */
   readonly frames?: {
     readonly intact: number;
@@ -37,14 +53,17 @@ export type Inspection = {
     /** The fields of the first intact frame, by name. */
     readonly example?: Readonly<Record<string, number>>;
   };
-  /** Without a mission: what repeats at a fixed distance in the data fields. */
+  /** Without a mission. */
+  readonly chain?: InspectedChain;
+  /** Without a mission, where no layer is proven: what repeats at a fixed distance all the same. */
   readonly marker?: MarkerGuess;
   readonly problem: RecordingError | undefined;
 };
 
-/** Bytes of the data fields in which a marker is looked for. */
-const GUESS_BYTES = 1 << 20;
+/** Excerpts that are searched one after the other while nothing is found: a recorder may begin with noise. */
+const MAX_EXCERPTS = 4;
 
+/** @param mission absent = find the chain */
 export async function inspect(
   paths: readonly string[],
   mission?: Mission,
@@ -52,18 +71,19 @@ export async function inspect(
   const { recordings, problems } = await openRecordings(paths);
   const inspections: Inspection[] = [];
   for (const recording of recordings) {
-    inspections.push(mission ? await inspectFrames(recording, mission) : await inspectBaseband(recording));
+    inspections.push(mission ? await inspectMission(recording, mission) : await inspectChain(recording));
   }
   return { inspections, problems };
 }
 
-async function inspectFrames(recording: Recording, mission: Mission): Promise<Inspection> {
-  const parser = frameHeaderParser(mission.frame);
-  const { at } = mission.frame.payload;
+async function inspectMission(recording: Recording, mission: Mission): Promise<Inspection> {
+  const { frame } = mission;
+  const parser = frame && frameHeaderParser(frame);
   let example: Record<string, number> | undefined;
   const store: SegmentStore = {
     store: (_file, _segments, _key, bytes, start) => {
-      example ??= parser.parse(bytes.subarray(start - at, start - at + mission.frame.length));
+      if (frame && parser)
+        example ??= parser.parse(bytes.subarray(start - frame.payload.at, start - frame.payload.at + frame.length));
       return 0;
     },
   };
@@ -74,69 +94,76 @@ async function inspectFrames(recording: Recording, mission: Mission): Promise<In
     const own = stretches[stretch]!;
     own.last = Math.max(own.last, counter + count - 1);
     own.frames += count;
-    files[file] = (files[file] ?? 0) + count;
+    const label = fileLabel(mission, file);
+    files[label] = (files[label] ?? 0) + count;
   }
   const { intactFrames: intact, damagedTotal: damaged } = recorder;
   const frames = { intact, damaged, stretches, files, ...(example && { example }) };
-  return { ...about(recording), bytes, layers, frames, problem };
+  const counted = layers.map(({ layer, counts }, i) => withErrors(layer, counts, mission.layers[i]?.options));
+  return { ...about(recording), bytes, layers: counted, frames, problem };
 }
 
-async function inspectBaseband(recording: Recording): Promise<Inspection> {
-  const data = Buffer.allocUnsafe(GUESS_BYTES);
-  let used = 0;
-  const decoder = dvbS2.decoder(
-    {},
-    {
-      push: (buffer, start, end) => {
-        const size = Math.min(end - start, GUESS_BYTES - used);
-        data.set(buffer.subarray(start, start + size), used);
-        used += size;
-      },
-      gap: () => undefined,
-      unitEnd: () => undefined,
-      end: () => undefined,
-    },
-  );
-  const { bytes, problem } = await feed(recording, decoder);
-  const marker = guessMarker(data.subarray(0, used));
-  const layers = [{ layer: 'dvb-s2', counts: decoder.counts() }];
-  return { ...about(recording), bytes, layers, ...(marker && { marker }), problem };
+async function inspectChain(recording: Recording): Promise<Inspection> {
+  const { result, excerpt, tape } = await searchExcerpts(recording);
+  const chains = chainsOf(result.found);
+  const [best] = chains;
+  const counter = countChain(best ?? { layers: [], content: 0, isWhole: false });
+  const { bytes, problem } = await feed(recording, counter.input);
+  const layers = counter.counts().map(({ layer, counts, options }) => withErrors(layer, counts, options));
+  const marker = best || isText(tape.data) ? undefined : guessMarker(tape.data);
+  const transactions = counter.transactions();
+  const chain = { ...result, excerpt, chains, transactions, stub: missionStub(chains) };
+  return { ...about(recording), bytes, layers, chain, ...(marker && { marker }), problem };
 }
 
-function about({
-  station,
-  name,
-  container,
-  startedAt,
-}: Recording): Pick<Inspection, 'station' | 'name' | 'container' | 'startedAt'> {
-  return { station, name, container, startedAt };
-}
-
-/** The four bytes that come back most regularly, if any do. */
-export function guessMarker(data: Buffer): MarkerGuess | undefined {
-  const places = new Map<number, number[]>();
-  for (let at = 0; at + 4 <= data.length; at++) {
-    const value = data.readUInt32BE(at);
-    if (value % 0x01010101 === 0) continue;
-    const own = places.get(value);
-    if (own) own.push(at);
-    else places.set(value, [at]);
-  }
-  let best: (MarkerGuess & { score: number }) | undefined;
-  for (const [value, own] of places) {
-    if (own.length < 8) continue;
-    const distances = new Map<number, number>();
-    for (let i = 1; i < own.length; i++) {
-      const distance = own[i]! - own[i - 1]!;
-      distances.set(distance, (distances.get(distance) ?? 0) + 1);
+/** Searches the beginning of the recording and, while nothing is found there, what follows. */
+async function searchExcerpts(
+  recording: Recording,
+): Promise<{ result: SearchResult; excerpt: InspectedChain['excerpt']; tape: Tape }> {
+  let tape = new Tape();
+  let at = 0;
+  let best: { result: SearchResult; excerpt: InspectedChain['excerpt']; tape: Tape } | undefined;
+  const search = (): boolean => {
+    const result = searchChain(tape);
+    const found = { result, excerpt: { at, bytes: tape.data.length }, tape };
+    const isBetter = !best || result.found.length > 0;
+    if (isBetter) best = found;
+    return result.found.length > 0;
+  };
+  let excerpts = 0;
+  try {
+    for await (const block of recording.blocks()) {
+      if (tape.isFull) {
+        excerpts++;
+        if (search() || excerpts === MAX_EXCERPTS) return best!;
+        tape = new Tape();
+        at = block.at;
+      }
+      if (block.gap) tape.gap();
+      tape.push(block.bytes, 0, block.bytes.length, block.at, -1);
     }
-    const [distance, times] = [...distances].reduce((a, b) => (b[1] > a[1] ? b : a));
-    const share = times / (own.length - 1);
-    const score = share * times;
-    const marker = value.toString(16).toUpperCase().padStart(8, '0');
-    if (distance >= 16 && share > 0.5 && (!best || score > best.score)) best = { marker, distance, share, score };
+  } catch (error) {
+    // What came before is looked at; the count over the whole recording meets the error again and tells it.
+    if (!(error instanceof RecordingError)) throw error;
   }
-  if (!best) return undefined;
-  const { marker, distance, share } = best;
-  return { marker, distance, share };
+  search();
+  return best!;
+}
+
+function withErrors(
+  layer: string,
+  counts: LayerCounts,
+  options?: Readonly<Record<string, unknown>>,
+): Inspection['layers'][number] {
+  const errors = errorRate(layer, counts, options);
+  return { layer, counts, ...(errors && { errors }) };
+}
+
+/** To be asked once the recording has been read: a capture counts while it is. */
+function about(
+  recording: Recording,
+): Pick<Inspection, 'station' | 'name' | 'container' | 'startedAt' | 'containerCounts'> {
+  const { station, name, container, startedAt } = recording;
+  const containerCounts = recording.counts?.();
+  return { station, name, container, startedAt, ...(containerCounts && { containerCounts }) };
 }

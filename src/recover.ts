@@ -3,22 +3,25 @@ import fs from 'node:fs';
 import path from 'node:path';
 import { buildCoverage } from './coverage/build-coverage.js';
 import { RecordingError, UsageError } from './errors.js';
+import { estimateLedger } from './estimate.js';
 import { OutputFolder } from './files/output-folder.js';
 import { openRecordings } from './intake/open-recordings.js';
 import type { Recording } from './intake/source.js';
-import { LAYERS } from './layers/index.js';
+import { FILE_DELIVERY, LAYERS } from './layers/index.js';
 import { Ledger } from './ledger/ledger.js';
 import { mergeLedger } from './ledger/merge.js';
 import { unpackLedger } from './ledger/pack.js';
 import { packDamaged } from './ledger/reception-file.js';
 import { findFfmpeg, type Tools } from './media/ffmpeg.js';
 import { parseMission } from './mission/mission-file.js';
+import { contactSheet } from './report/contact-sheet.js';
 import { missingCsv } from './report/csv.js';
 import { reportHtml } from './report/html.js';
 import { coverageJson } from './report/json.js';
 import type { Report } from './report/model.js';
-import { receive } from './segments/receive.js';
+import type { Received } from './segments/receive.js';
 import { VERSION } from './version.js';
+import { receiveAll } from './workers/receive-all.js';
 
 /** What is being done; `done` and `total` count bytes on disk, recordings or files. */
 export type Progress = {
@@ -33,6 +36,8 @@ export type OutputOptions = {
   readonly ffmpegPath?: string;
   readonly ffprobePath?: string;
   readonly onProgress?: (progress: Progress) => void;
+  /** Also write contact-sheet.png, one picture of all pictures, where there are any. Default no. */
+  readonly contactSheet?: boolean;
 };
 
 export type RecoverOptions = OutputOptions & {
@@ -42,6 +47,8 @@ export type RecoverOptions = OutputOptions & {
   readonly mission: string;
   /** Output folder; its ledger is added to. */
   readonly out: string;
+  /** Threads that decode recordings; 0 = none but the calling one. Default: the machine's cores, fewer for little work. */
+  readonly workers?: number;
   /** Recordings whose station the user names. */
   readonly stations?: readonly { readonly name: string; readonly path: string }[];
 };
@@ -79,9 +86,21 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
     const failed = [...problems];
     const heard = new Set<string>();
     let known = 0;
+    const results = new Map<Recording, Kept>();
+    await receiveAll(
+      recordings,
+      ledger.mission,
+      ledger,
+      (recording, received) => results.set(recording, keep(recording, received, ledger)),
+      {
+        workers: options.workers,
+        onStart: ({ name }) => {
+          progress.name = name;
+        },
+      },
+    );
     for (const recording of recordings) {
-      progress.name = recording.name;
-      const result = await addRecording(recording, ledger);
+      const result = results.get(recording)!;
       if (result.problem && !isTold(result.problem, failed)) failed.push(result.problem);
       if (result.problem?.code !== 'no-frames') heard.add(captureOf(recording.name));
       if (result.known) known++;
@@ -106,12 +125,11 @@ function isTold(problem: RecordingError, told: readonly RecordingError[]): boole
   );
 }
 
-/** Takes one recording into the ledger; what fails is told, and what came before the failure is kept. */
-async function addRecording(
-  recording: Recording,
-  ledger: Ledger,
-): Promise<{ problem: RecordingError | undefined; known: boolean }> {
-  const { recorder, sha256, bytes, problem } = await receive(recording, ledger.mission, ledger);
+type Kept = { readonly problem: RecordingError | undefined; readonly known: boolean };
+
+/** Keeps in the ledger what a recording heard; what failed is told, and what came before the failure is kept. */
+function keep(recording: Recording, received: Received, ledger: Ledger): Kept {
+  const { recorder, deliveries, sha256, bytes, problem } = received;
   if (recorder.intactFrames + recorder.damagedTotal === 0) {
     const { name } = recording;
     const found = bytes === 0 ? 'no bytes' : `no frame of mission "${ledger.mission.name}" in ${bytes} bytes`;
@@ -136,6 +154,7 @@ async function addRecording(
       frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },
       stretches: recorder.stretchStarts,
       runs: recorder.runs,
+      ...(deliveries && { deliveries }),
       damaged: damaged.index,
       problems: problem ? [problem.message] : [],
     },
@@ -196,10 +215,15 @@ async function writeReports(ledger: Ledger, out: string, options: OutputOptions)
   const campaign = await buildCoverage(ledger, folder, tools, (done, total, name) =>
     options.onProgress?.({ stage: 'writing', name, done, total }),
   );
-  const report: Report = { ...campaign, madeBy: `passweave ${VERSION}` };
+  // Where nothing counts transmissions, nothing is known of losses.
+  const isCounted = ledger.segmentation.counterBits > 0;
+  const repeats = isCounted && estimateLedger(ledger, campaign.coverage.files, out, { quick: true });
+  const report: Report = { ...campaign, ...(repeats && { repeats }), madeBy: `passweave ${VERSION}` };
   folder.writeText('coverage.json', coverageJson(report));
   folder.writeText('missing.csv', missingCsv(report));
   folder.writeText('report.html', reportHtml(report));
+  const sheet = options.contactSheet ? await contactSheet(report) : null;
+  if (sheet) folder.write('contact-sheet.png', (write) => write(sheet));
   return report;
 }
 
@@ -213,7 +237,7 @@ export function readMission(file: string): { text: string; mission: ReturnType<t
       `${file}: the mission file cannot be read (${(error as NodeJS.ErrnoException).code ?? error})`,
     );
   }
-  return { text, mission: parseMission(text, file, { layerNames: [...LAYERS.keys()] }) };
+  return { text, mission: parseMission(text, file, { layerNames: [...LAYERS.keys(), FILE_DELIVERY] }) };
 }
 
 function hasLedger(out: string): boolean {

@@ -76,6 +76,7 @@ const order = [
   'intake',
   'layers',
   'segments',
+  'inspection',
   'ledger',
   'files',
   'media',
@@ -84,6 +85,7 @@ const order = [
   'report',
   'rehearsal',
   'cli',
+  'web',
 ];
 const everywhere = ['errors.ts', 'version.ts'];
 

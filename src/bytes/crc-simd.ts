@@ -24,7 +24,7 @@ function start(): typeof started {
   const pages = MEMORY_BYTES / PAGE_BYTES;
   const memory = new WebAssembly.Memory({ initial: pages, maximum: pages, shared: true });
   const { exports } = new WebAssembly.Instance(new WebAssembly.Module(binary), { env: { memory } });
-  started = { buffer: memory.buffer, advance: exports['advance'] as AdvanceInMemory };
+  started = { buffer: memory.buffer as unknown as SharedArrayBuffer, advance: exports['advance'] as AdvanceInMemory };
   return started;
 }
 
@@ -75,4 +75,17 @@ export function simdAdvance(
   });
   return (register, bytes, from, to) =>
     bytes.buffer === buffer ? advance(tables, register, bytes.byteOffset + from, to - from) : -1;
+}
+
+const spareBlocks: Buffer[] = [];
+
+/** Room for a block of a recording, where CRCs are fast if there is such room; to be given back by `giveBlock`. */
+export function takeBlock(bytes: number): Uint8Array {
+  const spare = spareBlocks.findIndex(({ length }) => length === bytes);
+  if (spare >= 0) return spareBlocks.splice(spare, 1)[0]!;
+  return takeFastMemory(bytes) ?? new Uint8Array(bytes);
+}
+
+export function giveBlock(block: Uint8Array): void {
+  if (Buffer.isBuffer(block)) spareBlocks.push(block);
 }

@@ -8,6 +8,9 @@ export class RollingBuffer {
   /** Index after the last byte. */
   end = 0;
 
+  /** Its own memory, while it looks into another's. */
+  #own: Buffer | undefined;
+
   /** @param room what to begin with; the buffer's own until `release` */
   constructor(room: Buffer = Buffer.allocUnsafe(16384)) {
     this.bytes = room;
@@ -29,6 +32,23 @@ export class RollingBuffer {
   clear(): void {
     this.start = 0;
     this.end = 0;
+  }
+
+  /** Takes `source[from, to)` for its content, where it lies; empty before, and to be emptied by `giveBack` while `source` holds. */
+  borrow(source: Uint8Array, from: number, to: number): void {
+    this.#own ??= this.bytes;
+    this.bytes = Buffer.from(source.buffer, source.byteOffset, source.byteLength);
+    this.start = from;
+    this.end = to;
+  }
+
+  /** Empties the buffer, which gives back what it borrowed; tells how many bytes were in it. */
+  giveBack(): number {
+    const { length } = this;
+    this.bytes = this.#own ?? this.bytes;
+    this.#own = undefined;
+    this.clear();
+    return length;
   }
 
   /** Empties the buffer and lets go of its room. */

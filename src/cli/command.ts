@@ -3,6 +3,7 @@ import { Option } from 'commander';
 import type { RecordingError } from '../errors.js';
 import type { Outcome, OutputOptions } from '../recover.js';
 import { coverageJson } from '../report/json.js';
+import { markdownReport } from '../report/markdown.js';
 import { plainText } from '../report/plain-text.js';
 import { terminalSummary } from '../report/terminal.js';
 
@@ -12,6 +13,18 @@ export type SetExitCode = (code: ExitCode) => void;
 
 export const jsonOption = (): Option => new Option('--json', 'print machine-readable output on stdout');
 
+/** How a run tells its outcome: `--json` or `--format`, and whether with a contact sheet. */
+export const reportOptions = (): Option[] => [
+  jsonOption(),
+  new Option('--format <form>', 'how to print the report on stdout')
+    .choices(['terminal', 'markdown'])
+    .default('terminal')
+    .conflicts('json'),
+  new Option('--contact-sheet', 'also write contact-sheet.png, one picture of all pictures with their names'),
+];
+
+export type ReportOptions = { json?: boolean; format?: 'terminal' | 'markdown'; contactSheet?: boolean };
+
 export const toolOptions = (): Option[] => [
   new Option('--ffmpeg <path>', 'ffmpeg to use; else the one on PATH, else the packaged one'),
   new Option('--ffprobe <path>', 'ffprobe to use'),
@@ -19,9 +32,17 @@ export const toolOptions = (): Option[] => [
 
 export type ToolOptions = { ffmpeg?: string; ffprobe?: string };
 
-/** What `toolOptions` gave, as the library takes it. */
-export function toolPaths({ ffmpeg, ffprobe }: ToolOptions): Pick<OutputOptions, 'ffmpegPath' | 'ffprobePath'> {
-  return { ...(ffmpeg && { ffmpegPath: ffmpeg }), ...(ffprobe && { ffprobePath: ffprobe }) };
+/** What `toolOptions` and `reportOptions` gave, as the library takes it. */
+export function outputOptions({
+  ffmpeg,
+  ffprobe,
+  contactSheet,
+}: ToolOptions & ReportOptions): Pick<OutputOptions, 'ffmpegPath' | 'ffprobePath' | 'contactSheet'> {
+  return {
+    ...(ffmpeg && { ffmpegPath: ffmpeg }),
+    ...(ffprobe && { ffprobePath: ffprobe }),
+    ...(contactSheet && { contactSheet }),
+  };
 }
 
 /** Tells what failed, one line each, on stderr. Names in it may be downlinked or a stranger's: no control codes pass. */
@@ -34,12 +55,13 @@ export function tellProblems(problems: readonly RecordingError[]): void {
 /** Prints the outcome of a run and sets the exit code. */
 export function tellOutcome(
   outcome: Outcome,
-  options: { json?: boolean; requireComplete?: boolean },
+  options: ReportOptions & { requireComplete?: boolean },
   exit: SetExitCode,
 ): void {
   const { report, problems } = outcome;
   tellProblems(problems);
   if (options.json) process.stdout.write(coverageJson(report));
+  else if (options.format === 'markdown') process.stdout.write(markdownReport(report));
   else {
     const colour = process.stdout.isTTY === true && !process.env['NO_COLOR'];
     process.stdout.write(terminalSummary(report, { width: process.stdout.columns ?? 80, colour }));

@@ -1,7 +1,15 @@
 // passweave merge: the ledgers of several stations into one.
 import { Command } from 'commander';
 import { merge } from '../recover.js';
-import { jsonOption, type SetExitCode, type ToolOptions, tellOutcome, toolOptions, toolPaths } from './command.js';
+import {
+  outputOptions,
+  type ReportOptions,
+  reportOptions,
+  type SetExitCode,
+  type ToolOptions,
+  tellOutcome,
+  toolOptions,
+} from './command.js';
 import { showProgress } from './progress.js';
 
 export function mergeCommand(exit: SetExitCode): Command {
@@ -9,18 +17,17 @@ export function mergeCommand(exit: SetExitCode): Command {
     .description('merge the ledgers of several stations; any order or repetition gives the same result')
     .argument('<ledger...>', 'output folders, or zips made by `passweave pack`')
     .requiredOption('--out <folder>', 'output folder')
-    .option('--require-complete', 'exit with 3 unless every known file is whole')
-    .addOption(jsonOption());
-  for (const option of toolOptions()) command.addOption(option);
+    .option('--require-complete', 'exit with 3 unless every known file is whole');
+  for (const option of [...reportOptions(), ...toolOptions()]) command.addOption(option);
   return command.action(
-    async (inputs: string[], options: { out: string; json?: boolean; requireComplete?: boolean } & ToolOptions) => {
+    async (inputs: string[], options: { out: string; requireComplete?: boolean } & ReportOptions & ToolOptions) => {
       const progress = showProgress(options.json);
       try {
         const outcome = await merge({
           inputs,
           out: options.out,
           onProgress: progress.onProgress,
-          ...toolPaths(options),
+          ...outputOptions(options),
         });
         progress.stop();
         tellOutcome(outcome, options, exit);

@@ -11,16 +11,18 @@ export function missionCommand(_exit: SetExitCode): Command {
     .argument('<file>', 'mission file')
     .action((file: string) => {
       const { mission } = readMission(file);
-      const nothing = { intact: () => undefined, damaged: () => undefined };
-      decodeChain(mission, nothing);
+      const nothing = () => undefined;
+      decodeChain(mission, { intact: nothing, damaged: nothing, fileData: nothing, metadata: nothing, eof: nothing });
       const { frame, layers, files } = mission;
-      const chain = [...layers.map(({ name }) => name), 'frame'].join(' > ');
+      const chain = [...layers.map(({ name }) => name), ...(frame ? ['frame'] : [])].join(' > ');
       process.stdout.write(
         [
           `${file}: right`,
           `mission     ${plainText(mission.name, 60)}`,
           `chain       ${chain}`,
-          `frame       ${frame.length} bytes, ${frame.payload.size} of them payload, ${frame.crc.parameters.name}`,
+          ...(frame
+            ? [`frame       ${frame.length} bytes, ${frame.payload.size} of them payload, ${frame.crc.parameters.name}`]
+            : []),
           `catalogue   ${files.catalogue.length} files${files.descriptor ? `; file ${files.descriptor.file} describes the others` : ''}`,
           '',
         ].join('\n'),

@@ -3,12 +3,13 @@ import { Command, InvalidArgumentError } from 'commander';
 import { type RecoverOptions, recover } from '../recover.js';
 import {
   collect,
-  jsonOption,
+  outputOptions,
+  type ReportOptions,
+  reportOptions,
   type SetExitCode,
   type ToolOptions,
   tellOutcome,
   toolOptions,
-  toolPaths,
 } from './command.js';
 import { showProgress } from './progress.js';
 
@@ -17,8 +18,9 @@ type Options = {
   out: string;
   station?: { name: string; path: string }[];
   requireComplete?: boolean;
-  json?: boolean;
-} & ToolOptions;
+  workers?: number;
+} & ReportOptions &
+  ToolOptions;
 
 export function recoverCommand(exit: SetExitCode): Command {
   const command = new Command('recover')
@@ -28,8 +30,12 @@ export function recoverCommand(exit: SetExitCode): Command {
     .requiredOption('--out <folder>', 'output folder')
     .option('--station <name=path>', 'a recording and whose it is; may be given several times', collect(parseStation))
     .option('--require-complete', 'exit with 3 unless every known file is whole')
-    .addOption(jsonOption());
-  for (const option of toolOptions()) command.addOption(option);
+    .option(
+      '--workers <number>',
+      "decoding threads; 0 for none beside the main one (default: the machine's cores)",
+      parseCount,
+    );
+  for (const option of [...reportOptions(), ...toolOptions()]) command.addOption(option);
   return command.action(async (recordings: string[], options: Options) => {
     if (recordings.length + (options.station?.length ?? 0) === 0) {
       command.error('error: name at least one recording');
@@ -56,8 +62,15 @@ function request(
     out: options.out,
     stations: options.station ?? [],
     onProgress,
-    ...toolPaths(options),
+    ...(options.workers !== undefined && { workers: options.workers }),
+    ...outputOptions(options),
   };
+}
+
+function parseCount(text: string): number {
+  const count = Number(text);
+  if (!/^\d+$/.test(text) || count > 64) throw new InvalidArgumentError('expected a whole number from 0 to 64.');
+  return count;
 }
 
 function parseStation(text: string): { name: string; path: string } {

@@ -2,7 +2,7 @@
 import path from 'node:path';
 import { Command, InvalidArgumentError } from 'commander';
 import { readMission } from '../recover.js';
-import { rehearse } from '../rehearsal/rehearse.js';
+import { rehearseChain } from '../rehearsal/rehearse-chain.js';
 import { defaultStations } from '../rehearsal/stations.js';
 import type { SetExitCode } from './command.js';
 
@@ -24,9 +24,9 @@ export function rehearseCommand(_exit: SetExitCode): Command {
       const { seed, rotations, files, out, stations } = options;
       const seconds = rotations * (mission.downlink.rotationSeconds ?? Number.NaN);
       const plans = stations && Number.isFinite(seconds) ? { stations: defaultStations(stations, seconds) } : {};
-      const truth = await rehearse({ mission, files, outDir: out, seed, rotations, ...plans });
+      const truth = await rehearseChain({ mission, files, outDir: out, seed, rotations, ...plans });
       process.stdout.write(
-        `${path.join(out, 'recordings')}: ${truth.stations.length} stations; what they received is in ${path.join(out, 'truth.json')}\n` +
+        `${path.join(out, 'recordings')}: ${truth.stations.length} stations; what was sent and received is in ${path.join(out, 'truth.json')}\n` +
           'A rehearsal radiates nothing. Before a real downlink is planned: the licence, power and duty limits, and local rules come first.\n',
       );
     });

@@ -1,59 +1,50 @@
-// passweave repeats: a first estimate of how many repeats would have got everything.
+// passweave repeats: how many repeats per rotation the next downlink needs, from what was received.
 import { Command, InvalidArgumentError } from 'commander';
-import { estimate } from '../estimate.js';
-import type { RepeatsEstimate } from '../planning/repeats.js';
-import { plainText } from '../report/plain-text.js';
+import { type EstimateOptions, estimate } from '../estimate.js';
+import { terminalRepeats } from '../report/terminal-repeats.js';
 import { jsonOption, type SetExitCode } from './command.js';
+
+type Options = { target: number; rate?: number; rotation?: number; stations?: string[]; json?: boolean };
 
 export function repeatsCommand(_exit: SetExitCode): Command {
   return new Command('repeats')
-    .description(
-      'estimate how many repeats would have got everything, from what was received (a first, simple estimate)',
-    )
+    .description('estimate how many repeats per rotation bring everything down, from what was received')
     .argument('<folder>', 'output folder')
     .option('--target <chance>', 'wanted chance that everything arrives', parseChance, 0.99)
+    .option('--rate <rate>', 'information rate to plan with, such as "1.9 Mbit/s"; else the mission file\'s', parseRate)
+    .option('--rotation <seconds>', 'length of a rotation, such as "94 s"; else estimated', parseSeconds)
     .option('--stations <names>', 'only these stations, separated by commas', (text) => text.split(','))
     .addOption(jsonOption())
-    .action((folder: string, options: { target: number; stations?: string[]; json?: boolean }) => {
+    .action((folder: string, { target, rate, rotation, stations, json }: Options) => {
+      const options: EstimateOptions = {
+        target,
+        ...(stations && { stations }),
+        ...(rate && { bitsPerSecond: rate }),
+        ...(rotation && { rotationSeconds: rotation }),
+      };
       const result = estimate(folder, options);
-      process.stdout.write(options.json ? `${JSON.stringify(result, null, 2)}\n` : inWords(result));
+      const width = Math.min(80, process.stdout.columns ?? 80);
+      process.stdout.write(json ? `${JSON.stringify(result, null, 2)}\n` : terminalRepeats(result, width));
     });
-}
-
-function inWords({ target, segments, sent, fitPerRotation, rows }: RepeatsEstimate): string {
-  const lines = rows.map(({ stations, probability, interval, repeats, repeatsInterval }, i) => {
-    const who =
-      i === 0 && stations.length > 1 ? 'all together' : stations.map((name) => plainText(name, 24)).join(', ');
-    const share = `${percent(probability)} of the frames (${percent(interval[0])} to ${percent(interval[1])})`;
-    const [fewest, most] = repeatsInterval;
-    return `  ${who.padEnd(26)}${share.padEnd(38)}${count(repeats).padStart(4)}  (${count(fewest)} to ${count(most)})`;
-  });
-  return [
-    `Repeats of everything for a chance of ${target} that all ${segments} segments arrive:`,
-    `  ${'station'.padEnd(26)}${'received while anyone listened'.padEnd(38)}repeats`,
-    ...lines,
-    fitPerRotation === null
-      ? 'How many repeats fit in a rotation is not known: the mission file gives no rate or no rotation.'
-      : fitPerRotation >= 1
-        ? `At the mission's rate ${fitPerRotation} fit in one rotation.`
-        : "At the mission's rate not even one repeat of everything fits in one rotation.",
-    `From ${sent} transmissions. This first estimate takes losses as independent; losses in bursts, and a blind part of the`,
-    'rotation that meets the same segments each time, need more. Before anything is sent: the licence, power and duty',
-    'limits, and local rules come first.',
-    '',
-  ].join('\n');
-}
-
-function percent(share: number): string {
-  return `${(share * 100).toFixed(1)} %`;
-}
-
-function count(repeats: number | null): string {
-  return repeats === null ? 'none' : String(repeats);
 }
 
 function parseChance(text: string): number {
   const chance = Number(text);
   if (!(chance > 0 && chance < 1)) throw new InvalidArgumentError('expected a chance between 0 and 1, such as 0.99.');
   return chance;
+}
+
+const FACTORS: Readonly<Record<string, number>> = { '': 1, k: 1e3, M: 1e6, G: 1e9 };
+
+function parseRate(text: string): number {
+  const [, number, factor] = /^([\d.]+)\s*(?:([kMG]?)bit\/s)?$/.exec(text.trim()) ?? [];
+  const rate = Number(number) * FACTORS[factor ?? '']!;
+  if (!(rate > 0)) throw new InvalidArgumentError('expected a rate, such as "1.9 Mbit/s".');
+  return rate;
+}
+
+function parseSeconds(text: string): number {
+  const [, number] = /^([\d.]+)\s*s?$/.exec(text.trim()) ?? [];
+  if (!(Number(number) > 0)) throw new InvalidArgumentError('expected seconds, such as "94 s".');
+  return Number(number);
 }

@@ -1,14 +1,19 @@
 // From a ledger to the coverage of the campaign: names the transmissions, finds the editions, writes the files, counts.
 import { rangesLength, subtractRanges } from '../bytes/ranges.js';
 import { assemble } from '../files/assemble.js';
+import { openFiles } from '../files/delivery-view.js';
 import { type Edition, findFileEditions } from '../files/edition.js';
 import { readDescriptor } from '../files/facts.js';
 import type { OutputFolder } from '../files/output-folder.js';
+import type { Holdings } from '../ledger/holdings.js';
 import type { Ledger } from '../ledger/ledger.js';
 import { ffmpegMissing, type Tools } from '../media/ffmpeg.js';
 import type { Thumbnail } from '../media/thumbnail.js';
 import type { FileFacts } from '../mission/mission.js';
-import { type Placement, placeTransmissions } from '../segments/transmission.js';
+import { fileLabel, frameSeconds } from '../mission/segmentation.js';
+import { comparableRuns } from '../segments/comparable-runs.js';
+import { type Placement, placeApart, placeTransmissions } from '../segments/transmission.js';
+import { type CampaignDetails, campaignDetails } from './campaign-details.js';
 import type { Coverage, FileCoverage, MissingRange, Strip } from './coverage.js';
 import { type FileOutput, writeFileOutputs } from './file-outputs.js';
 import { missingRanges, receptionStrips, sentLines } from './missing.js';
@@ -22,13 +27,14 @@ export type CampaignCoverage = {
   readonly missing: MissingRange[];
   readonly strips: Strip[];
   readonly thumbnails: Map<string, Thumbnail>;
+  readonly details: CampaignDetails;
 };
 
 /** Where every stretch of every recording of the ledger belongs, by the recording's SHA-256. */
 export function placeLedger(ledger: Ledger): Map<string, Placement[]> {
-  const { downlink, frame } = ledger.mission;
-  const frameSeconds = downlink.bitsPerSecond && (frame.length * 8) / downlink.bitsPerSecond;
-  return placeTransmissions([...ledger.receptions.values()], frame.fields.counter.bits, frameSeconds);
+  const { counterBits, varies } = ledger.segmentation;
+  const heard = varies ? comparableRuns(ledger.receptions.values()) : [...ledger.receptions.values()];
+  return counterBits > 0 ? placeTransmissions(heard, counterBits, frameSeconds(ledger.mission)) : placeApart(heard);
 }
 
 /**
@@ -43,13 +49,14 @@ export async function buildCoverage(
   onFile?: (done: number, total: number, name: string) => void,
 ): Promise<CampaignCoverage> {
   const placements = placeLedger(ledger);
-  const facts = [...ledger.mission.files.catalogue, ...descriptorFacts(ledger, placements)];
-  const { editions, notes } = findFileEditions(ledger, placements, facts);
-  const outputs = await writeFileOutputs(editions, ledger, folder, tools, (done, name) =>
+  const { holdings, facts: known, notes: deliveryNotes } = openFiles(ledger, placements);
+  const facts = [...known, ...descriptorFacts(holdings, placements)];
+  const { editions, notes } = findFileEditions(holdings, placements, facts);
+  const outputs = await writeFileOutputs(editions, holdings, folder, tools, (done, name) =>
     onFile?.(done, editions.length, name),
   );
-  const stations = stationReceptions(ledger, placements, editions);
-  const { rows, transmissions } = stationCoverage(stations);
+  const stations = stationReceptions(holdings, placements, editions);
+  const { rows, transmissions } = stationCoverage(stations, ledger.segmentation.counterBits > 0);
   const files = outputs.map(({ coverage }, i): FileCoverage => {
     const held = stations.map(
       ({ name, segments }) => [name, rangesLength(segments.get(editions[i]!.id) ?? [])] as const,
@@ -80,8 +87,9 @@ export async function buildCoverage(
     },
     notes: [
       ...notes,
+      ...deliveryNotes,
       ...conflictNotes(files),
-      ...editionNotes(editions),
+      ...editionNotes(editions, ledger),
       ...(tools === null && outputs.some(({ isClip }) => isClip) ? [ffmpegMissing] : []),
       ...ledger.lossNotes(),
       ...ledger.notes,
@@ -89,14 +97,15 @@ export async function buildCoverage(
   };
   return {
     coverage,
-    missing: missingRanges(files, editions, sentLines(ledger, placements)),
-    strips: receptionStrips(editions, files, ledger, placements),
+    missing: missingRanges(files, editions, sentLines(holdings, placements)),
+    strips: receptionStrips(editions, files, holdings, placements),
     thumbnails: thumbnailsOf(outputs),
+    details: campaignDetails(ledger, placements, stations, files),
   };
 }
 
 /** The facts that the on-board descriptor tells, one edition of it after the other. */
-function descriptorFacts(ledger: Ledger, placements: Map<string, Placement[]>): FileFacts[] {
+function descriptorFacts(ledger: Holdings, placements: Map<string, Placement[]>): FileFacts[] {
   const { descriptor, catalogue } = ledger.mission.files;
   if (!descriptor) return [];
   const { editions } = findFileEditions(ledger, placements, catalogue, descriptor.file);
@@ -136,9 +145,11 @@ function conflictNotes(files: readonly FileCoverage[]): string[] {
   );
 }
 
-function editionNotes(editions: readonly Edition[]): string[] {
+function editionNotes(editions: readonly Edition[], { mission }: Ledger): string[] {
   return editions.flatMap(({ file, edition }) =>
-    edition === 2 ? [`File number ${file} was used again for other content: its editions are kept apart.`] : [],
+    edition === 2
+      ? [`File number ${fileLabel(mission, file)} was used again for other content: its editions are kept apart.`]
+      : [],
   );
 }
 

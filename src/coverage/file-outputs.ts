@@ -9,12 +9,13 @@ import { type Edition, keysOf } from '../files/edition.js';
 import type { OutputFolder } from '../files/output-folder.js';
 import { safeName, uniqueNames } from '../files/safe-name.js';
 import { realDisk } from '../ledger/disk.js';
-import type { Ledger } from '../ledger/ledger.js';
+import type { Holdings } from '../ledger/holdings.js';
 import { describeMedia } from '../media/describe.js';
 import type { Tools } from '../media/ffmpeg.js';
 import { recogniseFile, recogniseMedia } from '../media/recognise.js';
 import { salvageMedia } from '../media/salvage.js';
 import { type Thumbnail, thumbnail } from '../media/thumbnail.js';
+import { isFileDelivery } from '../mission/segmentation.js';
 import type { FileCoverage } from './coverage.js';
 
 /** One file's part of the coverage, but for what the stations had of it. */
@@ -39,7 +40,7 @@ const OUTPUT_VERSION = 2;
  */
 export async function writeFileOutputs(
   editions: readonly Edition[],
-  ledger: Ledger,
+  ledger: Holdings,
   folder: OutputFolder,
   tools: Tools | null,
   onFile: (done: number, name: string) => void = () => undefined,
@@ -68,7 +69,7 @@ export async function writeFileOutputs(
     Object.values(cache).flatMap(({ output }) => output.written),
     new Set(outputs.flatMap(({ written }) => written)),
   );
-  folder.sync();
+  await folder.sync();
   realDisk.replace(cacheFile, JSON.stringify(next));
   return outputs;
 }
@@ -76,7 +77,7 @@ export async function writeFileOutputs(
 async function writeOutput(
   edition: Edition,
   name: string,
-  ledger: Ledger,
+  ledger: Holdings,
   folder: OutputFolder,
   tools: Tools | null,
 ): Promise<FileOutput> {
@@ -87,7 +88,8 @@ async function writeOutput(
     lost = ledger.lostSegments;
     assembly = assemble(edition, ledger);
     const whole = assembly.state === 'whole' || assembly.state === 'unproven';
-    target = assembly.received === 0 ? null : `${whole ? 'files' : 'partial'}/${name}`;
+    // An empty file has nothing to receive.
+    target = assembly.received === 0 && !whole ? null : `${whole ? 'files' : 'partial'}/${name}`;
     if (target && ledger.lostSegments === lost) folder.write(target, assembly.emit);
   } while (ledger.lostSegments !== lost);
   const written: string[] = target ? [target] : [];
@@ -147,7 +149,7 @@ async function writeOutput(
 }
 
 /** Safe and unique names: as downlinked or catalogued, else the file number with the extension its content suggests. */
-function outputNames(editions: readonly Edition[], ledger: Ledger): Map<string, string> {
+function outputNames(editions: readonly Edition[], ledger: Holdings): Map<string, string> {
   return uniqueNames(
     editions.map((edition) => {
       const name = safeName(edition.facts[0]?.name, fallbackName(edition, ledger));
@@ -157,14 +159,15 @@ function outputNames(editions: readonly Edition[], ledger: Ledger): Map<string, 
   );
 }
 
-function fallbackName(edition: Edition, ledger: Ledger): string {
+function fallbackName(edition: Edition, ledger: Holdings): string {
   const { descriptor } = ledger.mission.files;
   if (descriptor?.file === edition.file) return `descriptor.${descriptor.format}`;
   const lane = edition.lanesOf(0)[0];
   const head = Buffer.alloc(ledger.payloadSize);
   if (edition.stored && lane) ledger.readSegments(edition.stored, lane, 0, 1, head);
   const { extension } = recogniseMedia(head.subarray(0, lane?.table.lengthOf(0) ?? 0));
-  return `file-${edition.id}${extension ? `.${extension}` : '.bin'}`;
+  const kind = isFileDelivery(ledger.mission) ? 'transaction' : 'file';
+  return `${kind}-${edition.id}${extension ? `.${extension}` : '.bin'}`;
 }
 
 /** Changes whenever what would be written changes: segments there and their contents, facts, name, tools. */

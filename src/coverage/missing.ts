@@ -2,8 +2,9 @@
 // segments where segments are named by number, and bytes where they are named by byte offset.
 import { intersectRanges, type Ranges, rangePairs, subtractRanges } from '../bytes/ranges.js';
 import type { Edition } from '../files/edition.js';
-import type { Ledger } from '../ledger/ledger.js';
+import type { Holdings } from '../ledger/holdings.js';
 import { distinctLines, fileFrames, isInStep, type Line, lineOf, mergeLines, nextFrame } from '../segments/line.js';
+import { storedId } from '../segments/run.js';
 import { type Placements, transmissionOrder } from '../segments/transmission.js';
 import type { FileCoverage, MissingRange, Strip } from './coverage.js';
 
@@ -14,7 +15,7 @@ export type SentLine = Line & { readonly run: number; readonly base: number };
  * What was on the air, as far as receptions tell: the lines heard, and between two lines of one file in step what must have been
  * sent in between (a carousel sends a file's segments in order). In the order of sending, without overlap.
  */
-export function sentLines(ledger: Ledger, placements: Placements): SentLine[] {
+export function sentLines(ledger: Holdings, placements: Placements): SentLine[] {
   const heard: SentLine[] = [];
   for (const { sha256, runs } of ledger.receptions.values()) {
     for (const run of runs) {
@@ -61,7 +62,7 @@ export function missingRanges(
   const byFile = new Map<string, SentLine[]>();
   // The latest first.
   for (const line of [...sent].reverse()) {
-    const id = `${line.file}-${line.segments}`;
+    const id = storedId(line);
     const own = byFile.get(id);
     if (own) own.push(line);
     else byFile.set(id, [line]);
@@ -114,7 +115,7 @@ function splitByLastSent(
 export function receptionStrips(
   editions: readonly Edition[],
   files: readonly FileCoverage[],
-  ledger: Ledger,
+  ledger: Holdings,
   placements: Placements,
 ): Strip[] {
   const heard = new Map<string, Line[]>();
@@ -122,7 +123,7 @@ export function receptionStrips(
     for (const run of runs) {
       if (run.lane < 0) continue;
       const line = lineOf(run, transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter));
-      const id = `${run.file}-${run.segments}`;
+      const id = storedId(run);
       const own = heard.get(id);
       if (own) own.push(line);
       else heard.set(id, [line]);
@@ -144,7 +145,7 @@ export function receptionStrips(
 }
 
 /** Segment numbers or bytes that a line brought, half open. */
-function carriedBy({ start, end, key, step }: Line, edition: Edition, ledger: Ledger): [number, number][] {
+function carriedBy({ start, end, key, step }: Line, edition: Edition, ledger: Holdings): [number, number][] {
   if (!ledger.byOffset) return [[key, key + end - start]];
   return Array.from({ length: end - start }, (_, i): [number, number] => {
     const own = key + i * step;

@@ -9,9 +9,10 @@ import {
   unionRanges,
 } from '../bytes/ranges.js';
 import type { Edition } from '../files/edition.js';
-import type { Ledger } from '../ledger/ledger.js';
+import type { Holdings } from '../ledger/holdings.js';
 import type { Reception } from '../ledger/reception-file.js';
 import { lineOf } from '../segments/line.js';
+import { storedId } from '../segments/run.js';
 import { type Placements, transmissionOrder } from '../segments/transmission.js';
 import type { Coverage, StationCoverage } from './coverage.js';
 
@@ -21,6 +22,8 @@ export type StationReception = {
   readonly recordings: readonly Reception[];
   /** Transmissions received intact (in `transmissionOrder`), half-open ranges. */
   readonly transmissions: number[];
+  /** Those of them that carried no segment of a file: Metadata and EOF of a file delivery. */
+  readonly bare: number[];
   /** From the first to the last frame of each of its recordings. */
   readonly span: number[];
   /** Segments received, one number for each (its own, or its byte offset), by edition id. */
@@ -29,7 +32,7 @@ export type StationReception = {
 
 /** @returns one entry per station, by name */
 export function stationReceptions(
-  ledger: Ledger,
+  ledger: Holdings,
   placements: Placements,
   editions: readonly Edition[],
 ): StationReception[] {
@@ -46,6 +49,7 @@ export function stationReceptions(
   return [...byStation.keys()].sort().map((name) => {
     const recordings = byStation.get(name)!.sort((a, b) => (a.sha256 < b.sha256 ? -1 : 1));
     const heard: [number, number][] = [];
+    const bare: [number, number][] = [];
     const span: [number, number][] = [];
     const segments = new Map<string, [number, number][]>();
     for (const { sha256, runs } of recordings) {
@@ -55,10 +59,11 @@ export function stationReceptions(
         const line = lineOf(run, transmissionOrder(placement, run.counter));
         const { start, end } = line;
         heard.push([start, end]);
+        if (ledger.isDirective(run)) bare.push([start, end]);
         const known = spans.get(placement.onboardRun) ?? [start, end];
         spans.set(placement.onboardRun, [Math.min(known[0], start), Math.max(known[1], end)]);
         if (run.lane < 0) continue;
-        for (const edition of byStored.get(`${run.file}-${run.segments}`) ?? []) {
+        for (const edition of byStored.get(storedId(run)) ?? []) {
           const own = segments.get(edition.id) ?? [];
           segments.set(edition.id, own);
           for (const [from, to] of rangePairs(intersectRanges([start, end], edition.spans))) {
@@ -76,14 +81,22 @@ export function stationReceptions(
       name,
       recordings,
       transmissions: normaliseRanges(heard),
+      bare: normaliseRanges(bare),
       span: normaliseRanges(span),
       segments: new Map([...segments].map(([id, pairs]) => [id, normaliseRanges(pairs)])),
     };
   });
 }
 
-/** The stations' rows of the coverage and its totals over transmissions. */
-export function stationCoverage(stations: readonly StationReception[]): {
+/**
+ * The stations' rows of the coverage and its totals over transmissions.
+ *
+ * @param isCounted whether transmissions have a counter; else it is not told which of them several stations heard
+ */
+export function stationCoverage(
+  stations: readonly StationReception[],
+  isCounted = true,
+): {
   rows: StationCoverage[];
   transmissions: Coverage['totals']['transmissions'];
 } {
@@ -92,7 +105,7 @@ export function stationCoverage(stations: readonly StationReception[]): {
   const onceHeld = new Map(
     [...ids].map((id) => [id, heardByOne(stations.map(({ segments }) => segments.get(id) ?? []))]),
   );
-  const rows = stations.map(({ name, recordings, transmissions, span, segments }): StationCoverage => {
+  const rows = stations.map(({ name, recordings, transmissions, bare, span, segments }): StationCoverage => {
     const intact = sum(recordings.map(({ frames }) => frames.intact));
     const damaged = sum(recordings.map(({ frames }) => frames.damaged));
     const received = sum([...segments.values()].map(rangesLength));
@@ -110,25 +123,27 @@ export function stationCoverage(stations: readonly StationReception[]): {
         overlapping: intact - heard,
         lost: rangesLength(subtractRanges(span, transmissions)),
       },
-      segments: { received, onlyHere, repeated: heard - received },
+      segments: { received, onlyHere, repeated: Math.max(0, heard - rangesLength(bare) - received) },
     };
   });
   const all = rangesLength(unionRanges(stations.map(({ transmissions }) => transmissions)));
   const held = sum(
     [...ids].map((id) => rangesLength(unionRanges(stations.map(({ segments }) => segments.get(id) ?? [])))),
   );
+  const bare = rangesLength(unionRanges(stations.map((station) => station.bare)));
   return {
     rows,
     transmissions: {
       received: all,
       acrossStations: sum(stations.map(({ transmissions }) => rangesLength(transmissions))) - all,
-      acrossRepeats: all - held,
+      // Uncounted, what came twice may as well have been one transmission that two stations heard.
+      acrossRepeats: isCounted ? Math.max(0, all - bare - held) : 0,
     },
   };
 }
 
 /** What is in exactly one of the sets. */
-function heardByOne(sets: readonly (readonly number[])[]): number[] {
+export function heardByOne(sets: readonly (readonly number[])[]): number[] {
   const events = sets.flatMap((set) => set.map((at, i) => ({ at, step: i % 2 === 0 ? 1 : -1 })));
   events.sort((a, b) => a.at - b.at);
   const once: [number, number][] = [];

@@ -1,6 +1,7 @@
 // Puts one edition together: every segment at its place, holes zero-filled, and says whether it is what was sent.
 import { type Ranges, rangePairs, subtractRanges } from '../bytes/ranges.js';
-import type { Lane, Ledger } from '../ledger/ledger.js';
+import type { Holdings } from '../ledger/holdings.js';
+import type { Lane } from '../ledger/stored-file.js';
 import type { FileFacts } from '../mission/mission.js';
 import { startChecksum } from './checksum.js';
 import { type Edition, keysOf, receivedOf } from './edition.js';
@@ -9,6 +10,8 @@ const CHUNK_BYTES = 1 << 20;
 /** Work allowed for trying the contents of conflicting segments against the checksum. */
 const TRIAL_BYTES = 256 << 20;
 const MAX_TRIALS = 256;
+/** Zeros written behind the last byte that arrived, at most: a size that is wrong must not fill the disk. */
+const MOST_TAIL_BYTES = 2 ** 30;
 
 /** A file is `whole` (checksum matched), `unproven` (all in, no checksum known), `partial` or `disputed`. */
 export type FileState = 'whole' | 'unproven' | 'partial' | 'disputed';
@@ -36,16 +39,18 @@ type Choice = (key: number) => Lane | undefined;
 
 /**
  * Decides the state of an edition; reads its segments only when they are all there (to prove them) and on `emit`. Where that
- * reading finds segments lost on disk (`Ledger.lostSegments` rises), the result no longer holds: assemble again.
+ * reading finds segments lost on disk (`Holdings.lostSegments` rises), the result no longer holds: assemble again.
  */
-export function assemble(edition: Edition, ledger: Ledger): Assembly {
+export function assemble(edition: Edition, ledger: Holdings): Assembly {
   const { ranges, segments } = receivedOf(edition, ledger);
   const majority: Choice = (key) => edition.lanesOf(key)[0];
   const bytes = sizeOf(edition, ledger, edition.facts[0]);
   const known = ledger.byOffset ? (bytes ?? 0) : edition.total;
   // While the size is unknown the holes between what came are missing for certain.
   const missing = subtractRanges([0, known || (ranges.at(-1) ?? 0)], ranges);
-  const complete = edition.stored !== null && known > 0 && missing.length === 0;
+  // A file delivery tells of empty files too, of which there is nothing but that.
+  const isEmpty = bytes === 0 && edition.stored?.lanes.length === 0;
+  const complete = edition.stored !== null && (known > 0 || isEmpty) && missing.length === 0;
   const decided = complete ? decide(edition, ledger, ranges) : undefined;
   const facts = decided?.facts ?? edition.facts[0];
   const size = sizeOf(edition, ledger, facts);
@@ -69,23 +74,23 @@ export function assemble(edition: Edition, ledger: Ledger): Assembly {
     facts,
     bytes: size,
     received: segments,
-    total: ledger.byOffset ? totalByOffset(known, missing, segments, ledger) : edition.total,
+    total: ledger.byOffset ? totalByOffset(known, missing, segments, ledger.fullLength(edition.stored)) : edition.total,
     missing,
     gaps: subtractRanges([0, extent], toBytes(ranges, ledger, extent)),
     checksum,
     conflicts: edition.conflicts.map((key) => ({
-      segment: Math.floor(key / (ledger.byOffset ? ledger.payloadSize : 1)),
+      segment: Math.floor(key / (ledger.byOffset ? ledger.fullLength(edition.stored) : 1)),
       variants: edition.lanesOf(key).length,
       decided: decision,
     })),
-    emit: (write) => emit(edition, ledger, choice, extent, write),
+    emit: (write) => emit(edition, ledger, choice, Math.min(extent, last + MOST_TAIL_BYTES), write),
   };
 }
 
 /** Segments there and as many as the missing bytes need; 0 while the size is unknown. */
-function totalByOffset(bytes: number, missing: Ranges, received: number, { payloadSize }: Ledger): number {
+function totalByOffset(bytes: number, missing: Ranges, received: number, length: number): number {
   if (bytes === 0) return 0;
-  return rangePairs(missing).reduce((sum, [start, end]) => sum + Math.ceil((end - start) / payloadSize), received);
+  return rangePairs(missing).reduce((sum, [start, end]) => sum + Math.ceil((end - start) / length), received);
 }
 
 /** @param matches whether the checksum does; `undefined` where none is known */
@@ -98,7 +103,7 @@ function stateOf(complete: boolean, matches: boolean | undefined, doubtful: bool
 /** Tries facts and, where contents conflict, their combinations, until a checksum matches. */
 function decide(
   edition: Edition,
-  ledger: Ledger,
+  ledger: Holdings,
   ranges: Ranges,
 ): { facts: FileFacts | undefined; choice: Choice; actual: string | null; matches: boolean } | undefined {
   const provable = edition.facts.filter(({ checksum }) => checksum);
@@ -112,7 +117,7 @@ function decide(
       const { algorithm, value } = facts.checksum!;
       const checksum = startChecksum(algorithm);
       emit(edition, ledger, choice, size, (bytes) => checksum.update(bytes));
-      const actual = checksum.digest();
+      const actual = checksum.digest(value);
       // A size that the segments contradict is no proof, whatever the checksum says.
       const matches = actual === value && isPossibleSize(size, last, ledger);
       if (matches) return { facts, choice, actual, matches };
@@ -144,7 +149,7 @@ function* choices(edition: Edition): Iterable<Choice> {
 }
 
 /** From the facts, else as the frames state it, else where the last segment ends. */
-function sizeOf(edition: Edition, ledger: Ledger, facts: FileFacts | undefined): number | null {
+function sizeOf(edition: Edition, ledger: Holdings, facts: FileFacts | undefined): number | null {
   if (facts?.bytes !== undefined) return facts.bytes;
   if (ledger.byOffset) return edition.stored?.segments || null;
   if (edition.total === 0) return null;
@@ -153,24 +158,23 @@ function sizeOf(edition: Edition, ledger: Ledger, facts: FileFacts | undefined):
 }
 
 /** Whether a file of which all is there, up to byte `last`, may be of that size: nothing beyond it but padding, nothing short of it. */
-function isPossibleSize(bytes: number, last: number, ledger: Ledger): boolean {
+function isPossibleSize(bytes: number, last: number, ledger: Holdings): boolean {
   return last - padding(ledger) <= bytes && bytes <= last;
 }
 
 /** Bytes at the end of the last segment that may not be the file's: where frames tell neither their length nor the file's. */
-function padding({ mission, payloadSize }: Ledger): number {
-  const { length, bytes } = mission.frame.fields;
-  return length || bytes ? 0 : payloadSize - 1;
+function padding({ segmentation }: Holdings): number {
+  return segmentation.padding;
 }
 
 /** Where the last segment that is there ends, bytes. */
-function lastByte(edition: Edition, ledger: Ledger, ranges: Ranges): number {
+function lastByte(edition: Edition, ledger: Holdings, ranges: Ranges): number {
   const end = ranges.at(-1);
   if (end === undefined || ledger.byOffset) return end ?? 0;
   return ledger.positionOf(end - 1) + (edition.lanesOf(end - 1)[0]?.table.lengthOf(end - 1) ?? 0);
 }
 
-function toBytes(ranges: Ranges, ledger: Ledger, extent: number): number[] {
+function toBytes(ranges: Ranges, ledger: Holdings, extent: number): number[] {
   return rangePairs(ranges).flatMap(([start, end]) => [
     Math.min(extent, ledger.positionOf(start)),
     Math.min(extent, ledger.positionOf(end)),
@@ -179,7 +183,7 @@ function toBytes(ranges: Ranges, ledger: Ledger, extent: number): number[] {
 
 function emit(
   edition: Edition,
-  ledger: Ledger,
+  ledger: Holdings,
   choice: Choice,
   extent: number,
   write: (bytes: Uint8Array) => void,
@@ -208,24 +212,23 @@ function emit(
 /** Segments that follow each other in one lane, up to a buffer full. `end` = byte after the last one's payload. */
 function* pieces(
   edition: Edition,
-  ledger: Ledger,
+  ledger: Holdings,
   choice: Choice,
 ): Iterable<{ lane: Lane; key: number; end: number; count: number }> {
-  const step = ledger.byOffset ? ledger.payloadSize : 1;
-  const most = Math.max(1, Math.floor(CHUNK_BYTES / ledger.payloadSize));
-  let piece: { lane: Lane; key: number; end: number; count: number } | undefined;
+  const most = Math.max(1, Math.floor(CHUNK_BYTES / ledger.fullLength(edition.stored)));
+  let piece: { lane: Lane; key: number; end: number; count: number; next: number } | undefined;
   for (const key of keysOf(edition)) {
     const lane = choice(key);
     if (!lane) continue;
     const end = ledger.positionOf(key) + lane.table.lengthOf(key);
-    const follows =
-      piece?.lane === lane && piece.key + piece.count * step === key && piece.end === ledger.positionOf(key);
+    const follows = piece?.lane === lane && piece.next === key && piece.end === ledger.positionOf(key);
     if (piece && follows && piece.count < most) {
       piece.count++;
       piece.end = end;
+      piece.next = ledger.nextKey(lane, key);
     } else {
       if (piece) yield piece;
-      piece = { lane, key, end, count: 1 };
+      piece = { lane, key, end, count: 1, next: ledger.nextKey(lane, key) };
     }
   }
   if (piece) yield piece;

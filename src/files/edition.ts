@@ -1,15 +1,18 @@
 // From what is stored under the file numbers to the files that were sent: editions, and for each the content of every segment.
 import { normaliseRanges, type Ranges } from '../bytes/ranges.js';
-import type { Lane, Ledger, StoredFile } from '../ledger/ledger.js';
+import type { Holdings } from '../ledger/holdings.js';
+import type { Lane, StoredFile } from '../ledger/stored-file.js';
 import type { FileFacts } from '../mission/mission.js';
+import { fileLabel } from '../mission/segmentation.js';
 import { type ContentReception, findEditions } from '../segments/conflict.js';
 import { distinctLines, type Line, lineOf } from '../segments/line.js';
+import { storedId } from '../segments/run.js';
 import { type Placements, transmissionOrder } from '../segments/transmission.js';
 import { joinFacts } from './facts.js';
 
 /** One file as sent; `stored` is `null` for what is only known from the descriptor or the catalogue. */
 export type Edition = {
-  /** `FILE`, or `FILE.EDITION` from the second on. */
+  /** `FILE`, or `FILE.EDITION` from the second on; FILE as `fileLabel` gives it. */
   readonly id: string;
   readonly file: number;
   readonly edition: number;
@@ -38,7 +41,7 @@ type Heard = { first: number; transmissions: number };
  * @returns the editions by file number and order of sending, and notes on what was set aside
  */
 export function findFileEditions(
-  ledger: Ledger,
+  ledger: Holdings,
   placements: Placements,
   facts: readonly FileFacts[],
   only?: number,
@@ -62,23 +65,24 @@ export function findFileEditions(
   }
   const numbers = [...new Set([...storedOf.keys(), ...factsOf.keys()])].sort((a, b) => a - b);
   const editions = numbers.flatMap((file) => {
+    const label = fileLabel(ledger.mission, file);
     const own = editionsOfFile(storedOf.get(file) ?? [], factsOf.get(file) ?? [], ledger, placements, heard);
     // What was sent first is the first edition; what nobody heard comes last, the same whatever order things were found in.
     own.sort((a, b) => a.first - b.first || (a.stored?.segments ?? 0) - (b.stored?.segments ?? 0));
     return own.map(({ first, ...found }, i): Edition => {
-      return { ...found, id: i === 0 ? String(file) : `${file}.${i + 1}`, edition: i + 1 };
+      return { ...found, id: i === 0 ? label : `${label}.${i + 1}`, edition: i + 1 };
     });
   });
   return { editions, notes: notes.sort() };
 }
 
 /** When each stored file was first sent, and in how many transmissions it was heard (twice by one station counts twice). */
-function firstHeard(ledger: Ledger, placements: Placements): Map<string, Heard> {
+function firstHeard(ledger: Holdings, placements: Placements): Map<string, Heard> {
   const heard = new Map<string, Heard>();
   for (const { sha256, runs } of ledger.receptions.values()) {
     for (const run of runs) {
       const order = transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter);
-      const id = `${run.file}-${run.segments}`;
+      const id = storedId(run);
       const before = heard.get(id);
       if (before) {
         before.first = Math.min(before.first, order);
@@ -90,7 +94,7 @@ function firstHeard(ledger: Ledger, placements: Placements): Map<string, Heard> 
 }
 
 /** A single frame with an unlikely header: with a CRC of 16 bits, one damaged frame in 65,536 passes. */
-function isStray(stored: StoredFile, own: readonly FileFacts[], heard: Map<string, Heard>, ledger: Ledger): boolean {
+function isStray(stored: StoredFile, own: readonly FileFacts[], heard: Map<string, Heard>, ledger: Holdings): boolean {
   const transmissions = heard.get(stored.id)?.transmissions ?? 0;
   const kept = stored.lanes.reduce((sum, { table }) => sum + table.size, 0);
   if (transmissions > 1 || kept !== 1 || (stored.segments > 0 && segmentsOf(stored, ledger) === 1)) return false;
@@ -98,31 +102,34 @@ function isStray(stored: StoredFile, own: readonly FileFacts[], heard: Map<strin
   return !own.some((facts) => fits(facts, stored, ledger)) && (others || own.length > 0);
 }
 
-function strayNote(stored: StoredFile, ledger: Ledger): string {
+function strayNote(stored: StoredFile, ledger: Holdings): string {
+  const file = fileLabel(ledger.mission, stored.file);
   const size =
     stored.segments === 0 ? 'no size' : ledger.byOffset ? `${stored.segments} bytes` : `${stored.segments} segments`;
-  return `One frame names file ${stored.file} with ${size}, which nothing else confirms; it was set aside (its CRC may have passed by accident).`;
+  return `One frame names file ${file} with ${size}, which nothing else confirms; it was set aside (its CRC may have passed by accident).`;
 }
 
 /** Number of segments as the frames state it, 0 where they do not. */
-function segmentsOf({ segments }: StoredFile, ledger: Ledger): number {
-  return ledger.byOffset ? segmentsFor(segments, ledger) : segments;
+function segmentsOf(stored: StoredFile, ledger: Holdings): number {
+  const { segments } = stored;
+  return ledger.byOffset ? segmentsFor(segments, stored, ledger) : segments;
 }
 
-function segmentsFor(bytes: number, { payloadSize }: Ledger): number {
-  return Math.ceil(bytes / payloadSize);
+function segmentsFor(bytes: number, stored: StoredFile | null, ledger: Holdings): number {
+  return Math.ceil(bytes / ledger.fullLength(stored));
 }
 
 /** Whether the size in `facts` is one that the frames of `stored` may mean. */
-function fits({ bytes }: FileFacts, stored: StoredFile, ledger: Ledger): boolean {
+function fits({ bytes, stored: only }: FileFacts, stored: StoredFile, ledger: Holdings): boolean {
+  if (only !== undefined) return only === stored.id;
   if (bytes === undefined || stored.segments === 0) return true;
-  return ledger.byOffset ? bytes === stored.segments : segmentsFor(bytes, ledger) === stored.segments;
+  return ledger.byOffset ? bytes === stored.segments : segmentsFor(bytes, stored, ledger) === stored.segments;
 }
 
 function editionsOfFile(
   all: readonly StoredFile[],
   facts: readonly FileFacts[],
-  ledger: Ledger,
+  ledger: Holdings,
   placements: Placements,
   heard: Map<string, Heard>,
 ): Found[] {
@@ -138,8 +145,8 @@ function editionsOfFile(
   return [...editions, ...unheard.map((known) => unheardEdition([known].flat(), ledger))];
 }
 
-function unheardEdition(facts: readonly FileFacts[], ledger: Ledger): Found {
-  const total = segmentsFor(facts[0]?.bytes ?? 0, ledger);
+function unheardEdition(facts: readonly FileFacts[], ledger: Holdings): Found {
+  const total = segmentsFor(facts[0]?.bytes ?? 0, null, ledger);
   const file = facts[0]!.file;
   return { file, stored: null, total, facts, lanesOf: () => [], conflicts: [], spans: [], first: Number.MAX_VALUE };
 }
@@ -147,13 +154,13 @@ function unheardEdition(facts: readonly FileFacts[], ledger: Ledger): Found {
 function editionsOfStored(
   stored: StoredFile,
   facts: readonly FileFacts[],
-  ledger: Ledger,
+  ledger: Holdings,
   placements: Placements,
   heard: Map<string, Heard>,
 ): Found[] {
   const { file, lanes } = stored;
   const bytes = facts.find((known) => known.bytes !== undefined)?.bytes ?? 0;
-  const total = segmentsOf(stored, ledger) || segmentsFor(bytes, ledger);
+  const total = segmentsOf(stored, ledger) || segmentsFor(bytes, stored, ledger);
   const first = heard.get(stored.id)?.first ?? Number.MAX_VALUE;
   if (lanes.length <= 1) {
     const lanesOf = (key: number): readonly Lane[] => lanes.filter(({ table }) => table.crcOf(key) >= 0);
@@ -195,11 +202,11 @@ function countContents(receptions: readonly ContentReception[], spans: Ranges): 
 }
 
 /** Each content received in each transmission once, whoever heard it. */
-function receptionsOf(stored: StoredFile, ledger: Ledger, placements: Placements): ContentReception[] {
+function receptionsOf(stored: StoredFile, ledger: Holdings, placements: Placements): ContentReception[] {
   const byLane = stored.lanes.map((): Line[] => []);
   for (const { sha256, runs } of ledger.receptions.values()) {
     for (const run of runs) {
-      if (run.file !== stored.file || run.segments !== stored.segments) continue;
+      if (storedId(run) !== stored.id) continue;
       byLane[run.lane]?.push(lineOf(run, transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter)));
     }
   }
@@ -221,7 +228,7 @@ export function keysOf({ stored, lanesOf }: Edition): Iterable<number> {
 }
 
 /** What of an edition is there, as half-open ranges of segment numbers or bytes, and how many segments that is. */
-export function receivedOf(edition: Edition, ledger: Ledger): { ranges: number[]; segments: number } {
+export function receivedOf(edition: Edition, ledger: Holdings): { ranges: number[]; segments: number } {
   const { stored, lanesOf } = edition;
   if (!stored) return { ranges: [], segments: 0 };
   if (stored.lanes.length === 1) {

@@ -1,9 +1,9 @@
 // What is known of the files from outside their own segments: the on-board descriptor, itself a downlinked file, and the
 // catalogue kept on the ground. Descriptor contents are untrusted: a line that makes no sense is passed over.
 import { type Ranges, subtractRanges } from '../bytes/ranges.js';
-import type { ChecksumAlgorithm, FileFacts } from '../mission/mission.js';
+import type { CatalogueChecksum, FileFacts } from '../mission/mission.js';
 
-const CHECKSUM_DIGITS: Readonly<Record<ChecksumAlgorithm, number>> = { crc32: 8, md5: 32, sha1: 40, sha256: 64 };
+const CHECKSUM_DIGITS: Readonly<Record<CatalogueChecksum, number>> = { crc32: 8, md5: 32, sha1: 40, sha256: 64 };
 
 /**
  * Reads a descriptor: CSV with a header row (`file,name,bytes,crc32`; columns in any order, further ones ignored), or a JSON array
@@ -65,7 +65,7 @@ function readFacts(entry: Record<string, unknown> | null): FileFacts | null {
   if (!entry || file === undefined) return null;
   const bytes = wholeNumber(entry['bytes']);
   const name = typeof entry['name'] === 'string' && entry['name'] !== '' ? entry['name'] : undefined;
-  const checksum = (Object.keys(CHECKSUM_DIGITS) as ChecksumAlgorithm[]).flatMap((algorithm) => {
+  const checksum = (Object.keys(CHECKSUM_DIGITS) as CatalogueChecksum[]).flatMap((algorithm) => {
     const value = String(entry[algorithm] ?? '').toLowerCase();
     return /^[0-9a-f]+$/.test(value) && value.length === CHECKSUM_DIGITS[algorithm] ? [{ algorithm, value }] : [];
   })[0];
@@ -96,5 +96,6 @@ function agree(a: FileFacts, b: FileFacts): boolean {
   const comparable = a.checksum && b.checksum && a.checksum.algorithm === b.checksum.algorithm;
   // The first name given stands (the catalogue's); a later one does not make another file of the same content.
   const sameContent = comparable ? a.checksum?.value === b.checksum?.value : true;
-  return a.file === b.file && sameBytes && sameContent;
+  const sameStored = a.stored === undefined || b.stored === undefined || a.stored === b.stored;
+  return a.file === b.file && sameStored && sameBytes && sameContent;
 }

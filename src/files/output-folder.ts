@@ -6,9 +6,12 @@ import { realDisk } from '../ledger/disk.js';
 
 const OWN_FOLDERS = ['files', 'partial', 'salvage'] as const;
 const UNFINISHED = 'unfinished.part';
+const MOST_SYNCING = 16;
 
 export class OutputFolder {
   readonly root: string;
+  /** Under way, or failed. */
+  readonly #syncing = new Set<Promise<void>>();
 
   constructor(root: string) {
     this.root = path.resolve(root);
@@ -22,7 +25,7 @@ export class OutputFolder {
     return absolute;
   }
 
-  /** Writes `relative` with what `emit` hands over, through a temporary name; on disk when this returns, its name after `sync`. */
+  /** Writes `relative` with what `emit` hands over, through a temporary name; it is on disk after `sync`. */
   write(relative: string, emit: (write: (bytes: Uint8Array) => void) => void): void {
     const target = this.resolve(relative);
     // Beside the folders, not in them: no downlinked name can be the same.
@@ -32,22 +35,23 @@ export class OutputFolder {
       emit((bytes) => {
         for (let done = 0; done < bytes.length; ) done += fs.writeSync(fd, bytes, done);
       });
-      fs.fdatasyncSync(fd);
+      fs.renameSync(temporary, target);
     } catch (error) {
+      fs.closeSync(fd);
       fs.rmSync(temporary, { force: true });
       throw error;
-    } finally {
-      fs.closeSync(fd);
     }
-    fs.renameSync(temporary, target);
+    this.#syncInBackground(fd);
   }
 
   writeText(relative: string, text: string): void {
     this.write(relative, (write) => write(Buffer.from(text)));
   }
 
-  /** Makes the names of what was written durable. */
-  sync(): void {
+  /** Everything written, and its names, are on disk when this is done. @throws the system's error */
+  async sync(): Promise<void> {
+    await Promise.all(this.#syncing);
+    this.#syncing.clear();
     for (const folder of OWN_FOLDERS) realDisk.syncFolder(path.join(this.root, folder));
   }
 
@@ -55,6 +59,28 @@ export class OutputFolder {
   sizeOf(relative: string): number {
     const found = fs.statSync(this.resolve(relative), { throwIfNoEntry: false });
     return found?.isFile() ? found.size : -1;
+  }
+
+  /** The disk is at work while the next file is put together; few files stay open for that. */
+  #syncInBackground(fd: number): void {
+    if (this.#syncing.size >= MOST_SYNCING) {
+      fs.fdatasyncSync(fd);
+      fs.closeSync(fd);
+      return;
+    }
+    const syncing = new Promise<void>((done, fail) => {
+      fs.fdatasync(fd, (error) => {
+        fs.closeSync(fd);
+        if (error) fail(error);
+        else {
+          this.#syncing.delete(syncing);
+          done();
+        }
+      });
+    });
+    // Whoever waits in `sync` is told.
+    syncing.catch(() => undefined);
+    this.#syncing.add(syncing);
   }
 
   /** Removes `written` files of an earlier run that are not among `current`; files that are not ours stay. */

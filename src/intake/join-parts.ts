@@ -1,5 +1,6 @@
 // Chunks joined into a recording: one run of blocks whose positions go on from file to file, and the way back from a position.
 import path from 'node:path';
+import { giveBlock, takeBlock } from '../bytes/crc-simd.js';
 import type { Intake, Part } from './part.js';
 import type { Block, Recording } from './source.js';
 import { printable } from './station-name.js';
@@ -29,14 +30,18 @@ export function joinParts(station: string, parts: readonly Part[], isOnlyOne: bo
   const starts = knownStarts(parts);
 
   async function* blocks(): AsyncGenerator<Block, void, undefined> {
-    const buffer = new Uint8Array(intake.blockBytes);
-    let at = 0;
-    for (const [i, part] of parts.entries()) {
-      starts[i] = at;
-      for await (const bytes of part.read(buffer, intake.onRead)) {
-        yield { bytes, at };
-        at += bytes.length;
+    const buffer = takeBlock(intake.blockBytes);
+    try {
+      let at = 0;
+      for (const [i, part] of parts.entries()) {
+        starts[i] = at;
+        for await (const bytes of part.read(buffer, intake.onRead)) {
+          yield { bytes, at };
+          at += bytes.length;
+        }
       }
+    } finally {
+      giveBlock(buffer);
     }
   }
 

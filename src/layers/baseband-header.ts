@@ -10,11 +10,14 @@ export const NO_SYNC = 65535;
 /** Kbch - 80 of the longest frame. */
 const MAX_DFL_BITS = 58112;
 
-/** Baseband frame sizes Kbch / 8 in bytes, rising, EN 302 307-1 tables 5a (normal) and 5b (short). */
-export const KBCH_BYTES: readonly number[] = [
-  2001, 2676, 3216, 4026, 4836, 5380, 6051, 6456, 6730, 7184, 7274, 384, 654, 789, 879, 1194, 1329, 1464, 1554, 1644,
-  1779,
-].sort((a, b) => a - b);
+/** Kbch / 8 in bytes for the code rates 1/4, 1/3, 2/5, 1/2, 3/5, 2/3, 3/4, 4/5, 5/6, 8/9 and 9/10, EN 302 307-1 table 5a. */
+export const NORMAL_KBCH_BYTES: readonly number[] = [2001, 2676, 3216, 4026, 4836, 5380, 6051, 6456, 6730, 7184, 7274];
+
+/** The same for short frames, which have no 9/10: table 5b. */
+export const SHORT_KBCH_BYTES: readonly number[] = [384, 654, 789, 879, 1194, 1329, 1464, 1554, 1644, 1779];
+
+/** All baseband frame sizes in bytes, rising. */
+export const KBCH_BYTES: readonly number[] = [...SHORT_KBCH_BYTES, ...NORMAL_KBCH_BYTES];
 
 /** TS/GS, the two highest bits of MATYPE-1. */
 export const STREAM_TYPE = { packetized: 0, continuous: 1, hem: 2, transport: 3 } as const;
@@ -94,11 +97,28 @@ export function firstUnitAt(bytes: Uint8Array, at: number): number {
   return syncd === NO_SYNC ? -1 : at + HEADER_BYTES + (syncd >> 3);
 }
 
+/** Length and sync byte of the user packets, as UPL and SYNC state them; the sync byte is 0 where they have none. */
+export function userPacketAt(bytes: Uint8Array, at: number): { packetBytes: number; sync: number } {
+  return { packetBytes: ((bytes[at + 2]! << 8) | bytes[at + 3]!) >> 3, sync: bytes[at + 6]! };
+}
+
+/** SYNC of a continuous stream whose data fields end with a CRC-32 over the rest of them: EN 301 545-2. */
+export const SYNC_CRC32 = 1;
+
+export function hasCrc32At(bytes: Uint8Array, at: number): boolean {
+  return bytes[at + 6] === SYNC_CRC32 && bytes[at]! >> 6 === STREAM_TYPE.continuous;
+}
+
 /** What successive headers of one modulator input share, in one number: MATYPE-1 and UPL, whose bytes GSE-HEM uses otherwise. */
 export function kindAt(bytes: Uint8Array, at: number): number {
   const matype1 = bytes[at]!;
   const upl = matype1 >> 6 === STREAM_TYPE.hem ? 0 : (bytes[at + 2]! << 8) | bytes[at + 3]!;
   return (matype1 << 16) | upl;
+}
+
+/** Whether the header has the zero bits, or a UPL, to be known by: with ISSY in bytes 2, 3 and 6, GSE-HEM says too little. */
+export function isTellingAt(bytes: Uint8Array, at: number): boolean {
+  return bytes[at]! >> 6 !== STREAM_TYPE.hem || (bytes[at + 2]! | bytes[at + 3]! | bytes[at + 6]!) === 0;
 }
 
 /** Which stream the frame belongs to, in one number: TS/GS, whether it is the only one, and else its identifier (ISI). */

@@ -53,6 +53,10 @@ export interface FileDeliverySink {
   fileData(transaction: Transaction, offset: number, bytes: Uint8Array, start: number, end: number, at: number): void;
   metadata(transaction: Transaction, metadata: FileMetadata): void;
   eof(transaction: Transaction, eof: FileEnd): void;
+  /** A PDU that says nothing of a file's content. */
+  other?(transaction: Transaction, at: number): void;
+  /** The PDUs that follow came in the unit of this count, in so many parts, see `Receiver.sequence`. */
+  sequence?(count: number, parts: number): void;
   /** No whole PDU: its CRC fails, it is cut, or it is something else. Of one unit at most `MAX_PDU_BYTES` in a row. */
   damaged(bytes: Uint8Array, start: number, end: number, at: number): void;
 }
@@ -127,6 +131,10 @@ export class CfdpDecoder implements Decoder {
     this.#take(buffer, start, split, at);
     if (unitStart >= start) this.unitEnd();
     this.#take(buffer, split, end, at + split - start);
+  }
+
+  sequence(count: number, parts: number): void {
+    this.#sink.sequence?.(count, parts);
   }
 
   gap(): void {
@@ -241,6 +249,7 @@ export class CfdpDecoder implements Decoder {
     this.#fileData++;
     const transaction = this.#transaction(sourceAt(bytes, start), sequenceAt(bytes, start));
     if (data < end) this.#sink.fileData(transaction, offset, bytes, data, end, at);
+    else this.#sink.other?.(transaction, at);
     return true;
   }
 
@@ -249,15 +258,16 @@ export class CfdpDecoder implements Decoder {
     if (!pdu) return false;
     const { header, body } = pdu;
     this.#pdus.set(body.kind, (this.#pdus.get(body.kind) ?? 0) + 1);
+    const transaction = this.#transaction(header.source, header.sequence);
     if (body.kind === 'Metadata') {
       const { closure, checksumType, fileBytes, sourceName, destinationName } = body;
       const name = destinationName || sourceName;
-      const transaction = this.#transaction(header.source, header.sequence);
       this.#sink.metadata(transaction, { name, bytes: fileBytes, checksumType, closure, at });
     } else if (body.kind === 'EOF') {
       const { condition, checksum, fileBytes } = body;
-      const transaction = this.#transaction(header.source, header.sequence);
       this.#sink.eof(transaction, { condition, checksum, bytes: fileBytes, at });
+    } else {
+      this.#sink.other?.(transaction, at);
     }
     return true;
   }

@@ -10,6 +10,9 @@ import { tm } from './tm.js';
 import { ts } from './ts.js';
 import { udp } from './udp.js';
 
+/** What ends the list in place of the mission's own frame; it takes no layer above it, and so is none of these. */
+export { FILE_DELIVERY } from '../mission/segmentation.js';
+
 // biome-ignore lint/suspicious/noExplicitAny: each definition checks its own options by its schema
 export const LAYERS: ReadonlyMap<string, LayerDefinition<any>> = new Map(
   [dvbS2, stream, cadu, tm, aos, packets, gse, ts, udp].map((layer) => [layer.name, layer]),

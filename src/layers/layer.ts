@@ -14,6 +14,13 @@ export interface Receiver {
    * @param unitStart index in `buffer` where the layer below says that a unit begins, or -1 where it says nothing
    */
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void;
+  /**
+   * Called before the `push` of a unit that the layer below counts.
+   *
+   * @param count as sent, wrapped: of the unit's first part, where it came in several
+   * @param parts how many that are, each with a count of its own
+   */
+  sequence?(count: number, parts: number): void;
   /** Bytes were lost here: what is half received cannot be continued. */
   gap(): void;
   /** The layer below ended a packet here: units do not continue across it (a stream layer joins them again). */

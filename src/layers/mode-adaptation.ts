@@ -1,6 +1,7 @@
 // Mode adaptation headers: what DVB-S2 receivers put before each baseband frame they hand on, types L.1 to L.4 of the SatLabs
 // recommendation sl_561 (and its S2X use of the modulation byte). Only read and written here; where such headers stand is found by
 // whoever looks for baseband headers.
+import { NORMAL_KBCH_BYTES, SHORT_KBCH_BYTES } from './baseband-header.js';
 
 /** The type with this many bytes before the baseband header. */
 export type ModeAdaptationType = 'L.1' | 'L.2' | 'L.3' | 'L.4';
@@ -20,6 +21,28 @@ export type ModeAdaptation = {
 
 const SYNC = 0xb8;
 const TYPES: Readonly<Record<number, ModeAdaptationType>> = { 0: 'L.1', 2: 'L.2', 3: 'L.4', 4: 'L.3' };
+
+/** How many bytes may stand before a baseband header. */
+export const MODE_ADAPTATION_BYTES: readonly number[] = Object.keys(TYPES).map(Number);
+
+/** The type with `headerBytes` bytes, one of `MODE_ADAPTATION_BYTES`. */
+export function modeAdaptationType(headerBytes: number): ModeAdaptationType {
+  return TYPES[headerBytes]!;
+}
+
+/** Whether a header of `headerBytes` bytes may end at `end`: they are there, and begin with the sync byte where the type has one. */
+export function mayEndAt(bytes: Uint8Array, end: number, headerBytes: number): boolean {
+  const at = end - headerBytes;
+  return at >= 0 && (headerBytes === 0 || headerBytes === 3 || bytes[at] === SYNC);
+}
+
+/** The DVB-S2 MODCOD that carries baseband frames of `frameBytes` by QPSK, or by its next larger frame; and whether that is short. */
+export function qpskModcod(frameBytes: number): { modcod: number; short: boolean } {
+  const short = SHORT_KBCH_BYTES.findIndex((bytes) => bytes >= frameBytes);
+  if (short >= 0) return { modcod: short + 1, short: true };
+  const normal = NORMAL_KBCH_BYTES.findIndex((bytes) => bytes >= frameBytes);
+  return { modcod: (normal < 0 ? NORMAL_KBCH_BYTES.length - 1 : normal) + 1, short: false };
+}
 
 /**
  * Reads the header that ends where the baseband header begins.

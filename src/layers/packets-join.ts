@@ -8,7 +8,8 @@ const MAX_OPEN = 16;
 /** 2 to the 14th: sequence counts wrap here. */
 export const SEQUENCE_MODULUS = 16384;
 
-type OpenUnit = { readonly bytes: RollingBuffer; at: number; nextCount: number };
+/** `count` = the sequence count of its first part. */
+type OpenUnit = { readonly bytes: RollingBuffer; at: number; readonly count: number; nextCount: number };
 
 /** Takes the parts in the order received; a unit that misses one is dropped and counted, with all its parts. */
 export class SegmentJoiner {
@@ -85,7 +86,7 @@ export class SegmentJoiner {
     if (this.#open.size >= MAX_OPEN) this.drop(this.#open.keys().next().value!);
     const bytes = this.#spare.pop() ?? new RollingBuffer();
     bytes.clear();
-    this.#open.set(apid, { bytes, at, nextCount: count });
+    this.#open.set(apid, { bytes, at, count, nextCount: count });
   }
 
   #lose(why: 'partsAlone' | 'unitsIncomplete' | 'unitsTooLong'): undefined {

@@ -252,19 +252,23 @@ class PacketDecoder implements Decoder {
 
   #deliver(apid: number, bytes: Uint8Array, start: number, from: number, to: number, at: number): void {
     const flags = flagsAt(bytes, start);
+    const count = countAt(bytes, start);
     if (!this.#joiner || flags === SEQUENCE_FLAGS.unsegmented) {
       this.#joiner?.drop(apid);
-      this.#handOn(bytes, from, to, at);
+      this.#handOn(bytes, from, to, at, count, 1);
       return;
     }
-    const unit = this.#joiner.take(apid, flags, countAt(bytes, start), bytes, from, to, at);
-    if (unit) this.#handOn(unit.bytes.bytes, unit.bytes.start, unit.bytes.end, unit.at);
+    const unit = this.#joiner.take(apid, flags, count, bytes, from, to, at);
+    if (!unit) return;
+    const parts = (unit.nextCount - unit.count + SEQUENCE_MODULUS) % SEQUENCE_MODULUS;
+    this.#handOn(unit.bytes.bytes, unit.bytes.start, unit.bytes.end, unit.at, unit.count, parts);
   }
 
-  #handOn(bytes: Uint8Array, from: number, to: number, at: number): void {
+  #handOn(bytes: Uint8Array, from: number, to: number, at: number, count: number, parts: number): void {
     if (from === to) return;
     if (this.#lost) this.#next.gap();
     this.#lost = false;
+    this.#next.sequence?.(count, parts);
     this.#next.push(bytes, from, to, at, from);
     this.#next.unitEnd();
   }

@@ -7,6 +7,8 @@ export interface Disk {
   open(file: string): number;
   write(fd: number, bytes: Uint8Array, position: number): void;
   read(fd: number, bytes: Uint8Array, position: number): number;
+  /** Begins to write out what was written so far, and returns; `sync` meets the error of it, if any. */
+  startSync(fd: number): void;
   sync(fd: number): void;
   truncate(fd: number, length: number): void;
   close(fd: number): void;
@@ -14,6 +16,9 @@ export interface Disk {
   replace(file: string, content: Uint8Array | string): void;
   syncFolder(folder: string): void;
 }
+
+/** By file: the background sync under way, or the error of the last one. */
+const started = new Map<number, { done: boolean; error: Error | null }>();
 
 export const realDisk: Disk = {
   open: (file) => fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644),
@@ -29,9 +34,24 @@ export const realDisk: Disk = {
     }
     return done;
   },
-  sync: (fd) => fs.fdatasyncSync(fd),
+  startSync: (fd) => {
+    const before = started.get(fd);
+    if (before && (!before.done || before.error)) return;
+    const own: { done: boolean; error: Error | null } = { done: false, error: null };
+    started.set(fd, own);
+    // An error is told once: it must not get lost here. `own` is no longer listed when the file was closed meanwhile.
+    fs.fdatasync(fd, (error) => Object.assign(own, { done: true, error }));
+  },
+  sync: (fd) => {
+    const error = started.get(fd)?.error;
+    if (error) throw error;
+    fs.fdatasyncSync(fd);
+  },
   truncate: (fd, length) => fs.ftruncateSync(fd, length),
-  close: (fd) => fs.closeSync(fd),
+  close: (fd) => {
+    started.delete(fd);
+    fs.closeSync(fd);
+  },
   replace: (file, content) => {
     const temporary = `${file}.new`;
     const fd = fs.openSync(temporary, 'w');

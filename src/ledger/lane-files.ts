@@ -5,6 +5,8 @@ import type { Disk } from './disk.js';
 
 const GATHER_BYTES = 1 << 20;
 const MAX_OPEN = 64;
+/** After so many bytes a file begins to be written out, so that the disk is at work while more is received. */
+const BACKGROUND_BYTES = 16 << 20;
 
 export class LaneFiles {
   readonly #disk: Disk;
@@ -14,6 +16,7 @@ export class LaneFiles {
   readonly #dirty = new Set<string>();
   readonly #created = new Set<string>();
   #folderChanged = false;
+  #unsyncedBytes = 0;
   readonly #gathered = Buffer.allocUnsafe(GATHER_BYTES);
   #used = 0;
   #file = '';
@@ -67,7 +70,14 @@ export class LaneFiles {
     this.#disk.write(this.#fdOf(this.#file), this.#gathered.subarray(0, this.#used), this.#position);
     this.#dirty.add(this.#file);
     this.#position += this.#used;
+    this.#unsyncedBytes += this.#used;
     this.#used = 0;
+    if (this.#unsyncedBytes < BACKGROUND_BYTES) return;
+    this.#unsyncedBytes = 0;
+    for (const file of this.#dirty) {
+      const fd = this.#open.get(file);
+      if (fd !== undefined) this.#disk.startSync(fd);
+    }
   }
 
   #fdOf(file: string): number {

@@ -80,7 +80,7 @@ export function writeMission(ledger: string, text: string, disk: Disk): void {
 
 /** What must agree for two mission files to fill one ledger. */
 function chainOf({ layers, frame }: Mission): string {
-  return canonicalJson({ layers, frame: { ...frame, marker: [...frame.marker] } });
+  return canonicalJson({ layers, frame: frame && { ...frame, marker: [...frame.marker] } });
 }
 
 /** JSON with keys in alphabetical order: in YAML their order means nothing. */

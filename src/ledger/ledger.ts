@@ -13,15 +13,17 @@ import path from 'node:path';
 import { crc32 } from '../bytes/crc.js';
 import { LedgerError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
-import type { SegmentStore } from '../segments/reception.js';
+import { type Segmentation, segmentation } from '../mission/segmentation.js';
+import { DIRECTIVES, type SegmentStore } from '../segments/run.js';
 import { type Disk, realDisk } from './disk.js';
 import { Journal, type JournalEntry, type LaneName, MAX_BATCH, type SegmentBatch } from './journal.js';
 import { LaneFiles } from './lane-files.js';
 import { beginLedger, hasLedger, makeFolder, makeParts } from './ledger-head.js';
 import { keepMission, type MissionText } from './ledger-missions.js';
 import { lockLedger } from './lock.js';
-import { decodeReception, encodeReception, joinReceptions, type Reception } from './reception-file.js';
-import { NumberedTable, OffsetTable, type SegmentTable } from './segment-table.js';
+import { encodeReception, joinReceptions, type Reception, readReceptions } from './reception-file.js';
+import { newTable } from './segment-table.js';
+import type { Lane, StoredFile } from './stored-file.js';
 
 /**
  * Contents kept of one segment: the first that come. Further ones are counted in the report's notes but not kept, and only here
@@ -32,17 +34,6 @@ const MAX_LANES = 16;
 const MAX_DATA_BYTES = 2 ** 43;
 /** New payload bytes after which a commit is due. */
 const COMMIT_BYTES = 64 << 20;
-
-/** One content of a file, or a part of one. */
-export type Lane = { readonly index: number; readonly path: string; readonly table: SegmentTable };
-
-/** What came under one file number with one stated number of segments. */
-export type StoredFile = {
-  readonly id: string;
-  readonly file: number;
-  readonly segments: number;
-  readonly lanes: Lane[];
-};
 
 type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'crcs'>]: SegmentBatch[K] } & { crcs: number[] };
 
@@ -62,11 +53,8 @@ export class Ledger implements SegmentStore {
   readonly notes: string[] = [];
   /** Segments that reading found lost since the ledger was opened. */
   lostSegments = 0;
-  /** Segments are named by byte offset instead of by number. */
-  readonly byOffset: boolean;
-  readonly payloadSize: number;
-  /** From one key to the next. */
-  readonly #step: number;
+  /** How its files are cut into segments. */
+  readonly segmentation: Segmentation;
   readonly #disk: Disk;
   readonly #data: LaneFiles;
   readonly #journal: Journal;
@@ -106,9 +94,7 @@ export class Ledger implements SegmentStore {
     this.#disk = disk;
     this.#unlock = unlock;
     this.mission = keepMission(folder, given, disk);
-    this.byOffset = this.mission.frame.fields.offset !== undefined;
-    this.payloadSize = this.mission.frame.payload.size;
-    this.#step = this.byOffset ? this.payloadSize : 1;
+    this.segmentation = segmentation(this.mission);
     this.#data = new LaneFiles(disk, path.join(folder, 'data'));
     const journalFile = path.join(folder, 'segments.journal');
     const { journal, damage } = Journal.open(disk, journalFile, (entry) => this.#replay(entry));
@@ -127,14 +113,21 @@ export class Ledger implements SegmentStore {
   }
 
   /** Keeps a segment's payload unless it is there already; returns the lane that holds it, -1 when there are too many contents. */
-  store(file: number, segments: number, key: number, bytes: Uint8Array, start: number, length: number): number {
+  store(
+    file: number,
+    segments: number,
+    key: number,
+    bytes: Uint8Array,
+    start: number,
+    length: number,
+    crc: number = crc32(bytes, start, start + length),
+  ): number {
     if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
     let stored = this.#lastFile;
     if (stored === undefined || stored.file !== file || stored.segments !== segments) {
       stored = this.#fileOf(file, segments);
       this.#lastFile = stored;
     }
-    const crc = crc32(bytes, start, start + length);
     const lane = this.#laneFor(stored, key, length, crc);
     if (!lane) return -1;
     if (lane.table.crcOf(key) < 0) this.#add(stored, lane, key, bytes, start, length, crc);
@@ -145,9 +138,10 @@ export class Ledger implements SegmentStore {
   storeLost(file: number, segments: number, key: number, length: number, crc: number): number {
     const stored = this.#fileOf(file, segments);
     const lane = this.#laneFor(stored, key, length, crc);
-    if (lane?.table.isFree(key)) {
+    if (lane?.table.isFree(key, length)) {
       lane.table.add(key, length, crc);
-      const batch = { file, segments, lane: lane.index, key, step: this.#step, lastLength: length, crcs: [crc] };
+      const step = this.#stepFor(length);
+      const batch = { file, segments, lane: lane.index, key, step, lastLength: length, crcs: [crc] };
       this.#entries.push({ kind: 'segments', ...batch });
       this.#lose(stored, lane, key);
     }
@@ -202,18 +196,24 @@ export class Ledger implements SegmentStore {
    * Reads the payloads of `count` segments that follow each other and checks each against its CRC-32. One that no longer matches
    * (a page that never reached the disk, a disk error) is struck from the ledger: it then counts as missing, its bytes are zeroed.
    *
-   * @param into at least `count` times the payload size; filled from its start, each segment at its place
+   * @param count at most as many as follow each other by `nextKey`
+   * @param into at least `count` times the payload size, or all bytes of the segments; filled from its start, each at its place
    */
   readSegments(stored: StoredFile, lane: Lane, key: number, count: number, into: Uint8Array): void {
     const origin = this.positionOf(key);
-    const read = this.#data.read(lane.path, origin, into.subarray(0, count * this.payloadSize));
+    let end = key;
+    for (let i = 0; i < count; i++) end = this.nextKey(lane, end);
+    const size = this.segmentation.varies ? end - key : count * this.payloadSize;
+    const read = this.#data.read(lane.path, origin, into.subarray(0, size));
+    let next = key;
     for (let i = 0; i < count; i++) {
-      const own = key + i * this.#step;
+      const own = next;
+      next = this.nextKey(lane, own);
       const at = this.positionOf(own) - origin;
       const length = lane.table.lengthOf(own);
       const crc = lane.table.crcOf(own);
       if (crc >= 0 && at + length <= read && crc32(into, at, at + length) === crc) continue;
-      into.fill(0, at, at + this.payloadSize);
+      into.fill(0, at, at + (this.segmentation.varies ? length : this.payloadSize));
       if (crc < 0) continue;
       this.#lose(stored, lane, own);
       this.lostSegments++;
@@ -228,13 +228,39 @@ export class Ledger implements SegmentStore {
         `${path.join(this.folder, 'data', file)}: ${bytes} bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
     );
     let dropped = 0;
-    for (const { runs } of this.receptions.values()) for (const { lane, count } of runs) if (lane < 0) dropped += count;
+    for (const { runs } of this.receptions.values()) {
+      for (const run of runs) if (run.lane < 0 && !this.isDirective(run)) dropped += run.count;
+    }
     if (dropped > 0) {
       notes.push(
         `${dropped} frames passed their CRC but were not kept: more than ${MAX_LANES} contents of one segment, or a place that no file reaches.`,
       );
     }
     return notes;
+  }
+
+  get byOffset(): boolean {
+    return this.segmentation.byOffset;
+  }
+
+  get payloadSize(): number {
+    return this.segmentation.payloadSize;
+  }
+
+  /** Bytes of a segment of a file but, perhaps, its last; where nothing of it is there, of those of its files. */
+  fullLength(_stored: StoredFile | null): number {
+    return this.payloadSize;
+  }
+
+  /** Whether a run is of what a file delivery sends beside the files' data. */
+  isDirective({ segments, lane }: { readonly segments: number; readonly lane: number }): boolean {
+    return this.segmentation.varies && segments === DIRECTIVES && lane < 0;
+  }
+
+  /** The key of the segment that follows the one of `key` in a lane without a gap, be it there or not. */
+  nextKey({ table }: Lane, key: number): number {
+    const { byOffset, payloadSize, varies } = this.segmentation;
+    return varies ? key + table.lengthOf(key) : key + (byOffset ? payloadSize : 1);
   }
 
   /** Where the payload named by `key` begins in its file, bytes. */
@@ -261,7 +287,7 @@ export class Ledger implements SegmentStore {
   #laneFor(stored: StoredFile, key: number, length: number, crc: number): Lane | undefined {
     const { lanes } = stored;
     const lane =
-      lanes.find(({ table }) => table.isFor(key, length, crc)) ?? lanes.find(({ table }) => table.isFree(key));
+      lanes.find(({ table }) => table.isFor(key, length, crc)) ?? lanes.find(({ table }) => table.isFree(key, length));
     return lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined);
   }
 
@@ -279,8 +305,9 @@ export class Ledger implements SegmentStore {
     this.#failed = false;
     lane.table.add(key, length, crc);
     const pending = this.#pending.get(lane);
-    const full = pending && (pending.lastLength !== this.payloadSize || pending.crcs.length === MAX_BATCH);
-    if (pending && !full && pending.key + pending.crcs.length * this.#step === key) {
+    const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.crcs.length === MAX_BATCH);
+    const follows = pending && pending.key + pending.crcs.length * pending.step === key;
+    if (pending && follows && !full && length <= this.#fullLength(pending)) {
       pending.crcs.push(crc);
       pending.lastLength = length;
     } else {
@@ -291,13 +318,24 @@ export class Ledger implements SegmentStore {
         segments,
         lane: lane.index,
         key,
-        step: this.#step,
+        step: this.#stepFor(length),
         lastLength: length,
         crcs: [crc],
       });
     }
     this.#uncommittedBytes += length;
     if (this.#uncommittedBytes >= COMMIT_BYTES) this.commit();
+  }
+
+  /** From one key to the next in a batch that begins with a segment of this length. */
+  #stepFor(length: number): number {
+    const { byOffset, payloadSize, varies } = this.segmentation;
+    return varies ? length : byOffset ? payloadSize : 1;
+  }
+
+  /** Bytes of each segment of a batch but, perhaps, its last. */
+  #fullLength({ step }: { readonly step: number }): number {
+    return this.segmentation.varies ? step : this.payloadSize;
   }
 
   #lose(stored: StoredFile, lane: Lane, key: number): void {
@@ -329,8 +367,7 @@ export class Ledger implements SegmentStore {
 
   #newLane(stored: StoredFile): Lane {
     const index = stored.lanes.length;
-    const table = this.byOffset ? new OffsetTable(this.payloadSize) : new NumberedTable(this.payloadSize);
-    const lane = { index, path: `f${stored.id}.${index}`, table };
+    const lane = { index, path: `f${stored.id}.${index}`, table: newTable(this.segmentation) };
     stored.lanes.push(lane);
     return lane;
   }
@@ -349,23 +386,15 @@ export class Ledger implements SegmentStore {
     }
     const last = entry.crcs.length - 1;
     entry.crcs.forEach((crc, i) => {
-      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.payloadSize, crc);
+      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.#fullLength(entry), crc);
     });
   }
 
   #readReceptions(): void {
-    const folder = path.join(this.folder, 'recordings');
-    for (const name of fs.readdirSync(folder).sort()) {
-      if (!/^[0-9a-f]{64}\.json$/.test(name)) continue;
-      try {
-        const reception = decodeReception(fs.readFileSync(path.join(folder, name), 'utf8'));
-        if (name !== `${reception.sha256}.json`) throw new TypeError('it is of another recording');
-        this.receptions.set(reception.sha256, reception);
-        // What a damaged journal no longer names is missing, not unheard of.
-        for (const run of reception.runs) if (run.lane >= 0) this.#laneOf(run);
-      } catch {
-        this.notes.push(`${path.join(folder, name)}: cannot be read; hand that recording in again.`);
-      }
+    for (const reception of readReceptions(path.join(this.folder, 'recordings'), this.notes)) {
+      this.receptions.set(reception.sha256, reception);
+      // What a damaged journal no longer names is missing, not unheard of.
+      for (const run of reception.runs) if (run.lane >= 0) this.#laneOf(run);
     }
   }
 }

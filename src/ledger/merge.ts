@@ -1,9 +1,10 @@
 // Merges one ledger into another: segments that are new are copied, contents that conflict go to further lanes, receptions are
 // joined by the recordings' SHA-256. Any order, grouping or repetition ends in the same coverage and the same files.
 import fs from 'node:fs';
-import type { Run } from '../segments/reception.js';
-import { type Lane, Ledger, type StoredFile } from './ledger.js';
+import type { Run } from '../segments/run.js';
+import { Ledger } from './ledger.js';
 import { readMissions } from './ledger-missions.js';
+import type { Lane, StoredFile } from './stored-file.js';
 
 const RUN_BYTES = 1 << 20;
 
@@ -62,20 +63,18 @@ function copyLane(from: Ledger, stored: StoredFile, lane: Lane, into: Ledger): M
   const moveTo = (key: number, kept: number): void => {
     if (kept !== lane.index) moves.set(key, kept);
   };
-  const most = Math.max(1, Math.floor(RUN_BYTES / from.payloadSize));
-  const step = from.byOffset ? from.payloadSize : 1;
-  const buffer = Buffer.alloc(most * from.payloadSize);
-  let first = 0;
-  let count = 0;
+  const longest = table.fullLength || from.payloadSize;
+  const most = Math.max(1, Math.floor(RUN_BYTES / longest));
+  const buffer = Buffer.alloc(most * longest);
+  const keys: number[] = [];
   const copy = (): void => {
-    if (count > 0) from.readSegments(stored, lane, first, count, buffer);
-    for (let i = 0; i < count; i++) {
-      const key = first + i * step;
+    if (keys.length > 0) from.readSegments(stored, lane, keys[0]!, keys.length, buffer);
+    for (const key of keys) {
+      const at = from.positionOf(key) - from.positionOf(keys[0]!);
       // What reading has just found lost is told below.
-      if (table.crcOf(key) >= 0)
-        moveTo(key, into.store(file, segments, key, buffer, i * from.payloadSize, table.lengthOf(key)));
+      if (table.crcOf(key) >= 0) moveTo(key, into.store(file, segments, key, buffer, at, table.lengthOf(key)));
     }
-    count = 0;
+    keys.length = 0;
   };
   for (const key of table.keys()) {
     const there = into.laneHolding(file, segments, key, table.lengthOf(key), table.crcOf(key));
@@ -83,9 +82,8 @@ function copyLane(from: Ledger, stored: StoredFile, lane: Lane, into: Ledger): M
       moveTo(key, there);
       continue;
     }
-    if (count === most || key !== first + count * step) copy();
-    if (count === 0) first = key;
-    count++;
+    if (keys.length === most || (keys.length > 0 && key !== from.nextKey(lane, keys.at(-1)!))) copy();
+    keys.push(key);
   }
   copy();
   for (const { key, length, crc } of table.lost()) moveTo(key, into.storeLost(file, segments, key, length, crc));

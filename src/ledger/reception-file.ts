@@ -1,10 +1,16 @@
 // One recording's reception as kept in the ledger: recordings/SHA256.json, beside damaged/SHA256.bin with its damaged frames.
 // Written whole and renamed into place: either the recording is in the ledger or it is not.
+import fs from 'node:fs';
+import path from 'node:path';
 import { z } from 'zod';
-import type { DamagedFrame, Run } from '../segments/reception.js';
+import { transactionFile } from '../mission/segmentation.js';
+import type { DamagedFrame, Delivery, Run } from '../segments/run.js';
 
 /** `runs` rows: stretch, counter, count, file, segments, key, step, lane, at (see `Run`). */
 type RunRow = [number, number, number, number, number, number, number, number, number];
+
+/** `deliveries` rows: stretch, counter, source, sequence, name, bytes, checksum type, checksum, condition (see `Delivery`). */
+type DeliveryRow = [number, number, number, number, string | null, number | null, number | null, number | null, number];
 
 export type Reception = {
   readonly station: string;
@@ -21,16 +27,23 @@ export type Reception = {
   /** Of each damaged frame kept: offset in the recording, stretch and counter it most likely was (-1, -1 where not told), bytes kept. */
   readonly damaged: readonly (readonly [at: number, stretch: number, counter: number, bytes: number])[];
   readonly problems: readonly string[];
+  /** What a file delivery says of its files; absent where the mission has frames of its own. */
+  readonly deliveries?: readonly Delivery[];
 };
 
+/** Without and with deliveries: what knows only the first cannot make files of them. */
 const FORMAT = 'passweave-reception/1';
+const FORMAT_WITH_DELIVERIES = 'passweave-reception/2';
+const MAX_DELIVERIES = 65536;
 
 const whole = z.int();
 const count = whole.min(0);
 const lane = whole.min(-1).max(255);
+const id = count.max(2 ** 48 - 1);
+const fact = count.nullable();
 const receptionFile = z
   .object({
-    format: z.literal(FORMAT),
+    format: z.enum([FORMAT, FORMAT_WITH_DELIVERIES]),
     station: z.string(),
     name: z.string(),
     sha256: z.string().regex(/^[0-9a-f]{64}$/),
@@ -41,23 +54,59 @@ const receptionFile = z
     runs: z.array(z.tuple([count, whole, count, count, count, count, count, lane, count])),
     damaged: z.array(z.tuple([count, whole, whole, count])),
     problems: z.array(z.string()),
+    deliveries: z
+      .array(z.tuple([count, whole, id, id, z.string().max(255).nullable(), fact, fact, fact, count.max(15)]))
+      .max(MAX_DELIVERIES)
+      .exactOptional(),
   })
+  .refine(
+    ({ deliveries, stretches }) => deliveries?.every(([stretch]) => stretch < stretches.length) ?? true,
+    'a delivery lies in no stretch',
+  )
   .refine(({ runs, stretches }) => runs.every(([stretch]) => stretch < stretches.length), 'a run lies in no stretch');
 
 export function encodeReception(reception: Reception): string {
   const rows = reception.runs.map(
     (r): RunRow => [r.stretch, r.counter, r.count, r.file, r.segments, r.key, r.step, r.lane, r.at],
   );
-  return `${JSON.stringify({ format: FORMAT, ...reception, runs: rows })}\n`;
+  if (!reception.deliveries) return `${JSON.stringify({ format: FORMAT, ...reception, runs: rows })}\n`;
+  const deliveries = reception.deliveries.map((d): DeliveryRow => {
+    return [d.stretch, d.counter, d.source, d.sequence, d.name, d.bytes, d.checksumType, d.checksum, d.condition];
+  });
+  return `${JSON.stringify({ format: FORMAT_WITH_DELIVERIES, ...reception, runs: rows, deliveries })}\n`;
 }
 
 /** @throws SyntaxError or ZodError where the text is not one of ours: it may come from another station */
 export function decodeReception(text: string): Reception {
-  const { format: _, ...value } = receptionFile.parse(JSON.parse(text));
+  const { format: _, deliveries: deliveryRows, ...value } = receptionFile.parse(JSON.parse(text));
   const runs = value.runs.map(([stretch, counter, count, file, segments, key, step, lane, at]) => {
     return { stretch, counter, count, file, segments, key, step, lane, at };
   });
-  return { ...value, runs };
+  if (!deliveryRows) return { ...value, runs };
+  const deliveries = deliveryRows.map((row): Delivery => {
+    const [stretch, counter, source, sequence, name, bytes, checksumType, checksum, condition] = row;
+    const file = transactionFile(source, sequence);
+    return { file, source, sequence, stretch, counter, name, bytes, checksumType, checksum, condition };
+  });
+  return { ...value, runs, deliveries };
+}
+
+/**
+ * The receptions kept in a folder, by the recordings' SHA-256.
+ *
+ * @param notes takes what could not be read, in words
+ */
+export function* readReceptions(folder: string, notes: string[]): Iterable<Reception> {
+  for (const name of fs.readdirSync(folder).sort()) {
+    if (!/^[0-9a-f]{64}\.json$/.test(name)) continue;
+    try {
+      const reception = decodeReception(fs.readFileSync(path.join(folder, name), 'utf8'));
+      if (name !== `${reception.sha256}.json`) throw new TypeError('it is of another recording');
+      yield reception;
+    } catch {
+      notes.push(`${path.join(folder, name)}: cannot be read; hand that recording in again.`);
+    }
+  }
 }
 
 /**

@@ -1,5 +1,6 @@
 // Which segments of one content of one file are there, with the CRC-32 of each payload: in memory, rebuilt from the journal.
 // A segment that the disk lost keeps its place: the receptions that name this content stay true, and only the same content fills it.
+import type { Segmentation } from '../mission/segmentation.js';
 
 /** What is known of one segment. */
 export type SegmentContent = { readonly key: number; readonly length: number; readonly crc: number };
@@ -11,13 +12,15 @@ export interface SegmentTable {
   lengthOf(key: number): number;
   /** Whether the place of `key` is for just this content, be it there or lost. */
   isFor(key: number, length: number, crc: number): boolean;
-  /** Whether no content has the place of `key`. */
-  isFree(key: number): boolean;
+  /** Whether no content has the place of `key`; where payloads are of any length, of all `length` bytes (default 1) from there on. */
+  isFree(key: number, length?: number): boolean;
   add(key: number, length: number, crc: number): void;
   /** The content is no longer there; it keeps its place. */
   lose(key: number): void;
   /** Number of segments there. */
   readonly size: number;
+  /** Bytes of a segment that is not cut short by the file's end; where it is not the same for all, the longest so far. */
+  readonly fullLength: number;
   /** What is there, as half-open ranges of segment numbers or of bytes. */
   ranges(): number[];
   /** Every segment there, by rising key; `lose` may be called meanwhile. */
@@ -47,6 +50,10 @@ export class NumberedTable implements SegmentTable {
 
   get size(): number {
     return this.#size;
+  }
+
+  get fullLength(): number {
+    return this.#payloadSize;
   }
 
   crcOf(key: number): number {
@@ -138,6 +145,10 @@ export class OffsetTable implements SegmentTable {
     return this.#aligned.size + this.#othersThere;
   }
 
+  get fullLength(): number {
+    return this.#payloadSize;
+  }
+
   crcOf(key: number): number {
     if (this.#isAligned(key)) return this.#aligned.crcOf(key / this.#payloadSize);
     const other = this.#others.get(key);
@@ -211,10 +222,115 @@ export class OffsetTable implements SegmentTable {
   }
 }
 
+/** How often a `ChunkTable` is laid out anew for longer segments: lengths of a file are the same but for the last. */
+const MOST_LAYOUTS = 8;
+
+/** Segments named by byte offset, of a length that only they show. None overlaps another: what does has no place here. */
+export class ChunkTable implements SegmentTable {
+  #table = new OffsetTable(1);
+  #layouts = 0;
+  #fullLength = 0;
+  /** Bytes that have a content, be it there or lost, as sorted ranges. */
+  readonly #taken: number[] = [];
+
+  get size(): number {
+    return this.#table.size;
+  }
+
+  get fullLength(): number {
+    return this.#fullLength;
+  }
+
+  crcOf(key: number): number {
+    return this.#table.crcOf(key);
+  }
+
+  lengthOf(key: number): number {
+    return this.#table.lengthOf(key);
+  }
+
+  isFor(key: number, length: number, crc: number): boolean {
+    return this.#table.isFor(key, length, crc);
+  }
+
+  isFree(key: number, length = 1): boolean {
+    const next = this.#firstEndingAfter(key);
+    return next === this.#taken.length || this.#taken[next]! >= key + length;
+  }
+
+  add(key: number, length: number, crc: number): void {
+    if (length > this.#fullLength) this.#layOut(length);
+    this.#table.add(key, length, crc);
+    this.#take(key, key + length);
+  }
+
+  lose(key: number): void {
+    this.#table.lose(key);
+  }
+
+  ranges(): number[] {
+    return this.#table.ranges();
+  }
+
+  keys(): Iterable<number> {
+    return this.#table.keys();
+  }
+
+  lost(): Iterable<SegmentContent> {
+    return this.#table.lost();
+  }
+
+  #layOut(length: number): void {
+    this.#fullLength = length;
+    if (this.#layouts === MOST_LAYOUTS) return;
+    this.#layouts++;
+    const before = this.#table;
+    this.#table = new OffsetTable(length);
+    for (const key of before.keys()) this.#table.add(key, before.lengthOf(key), before.crcOf(key));
+    for (const { key, length, crc } of before.lost()) {
+      this.#table.add(key, length, crc);
+      this.#table.lose(key);
+    }
+  }
+
+  /** Joins `[start, end)` with the ranges that it touches. */
+  #take(start: number, end: number): void {
+    const taken = this.#taken;
+    let from = this.#firstEndingAfter(start - 1);
+    const first = from;
+    let [low, high] = [start, end];
+    for (; from < taken.length && taken[from]! <= end; from += 2) {
+      low = Math.min(low, taken[from]!);
+      high = Math.max(high, taken[from + 1]!);
+    }
+    if (from === first + 2) {
+      taken[first] = low;
+      taken[first + 1] = high;
+    } else taken.splice(first, from - first, low, high);
+  }
+
+  /** Index in `#taken` of the first range that ends after `at`. */
+  #firstEndingAfter(at: number): number {
+    let low = 0;
+    let high = this.#taken.length / 2;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (this.#taken[2 * middle + 1]! > at) high = middle;
+      else low = middle + 1;
+    }
+    return 2 * low;
+  }
+}
+
 /** Adds `[start, end)` to sorted ranges; no start is below the one before. */
 function extend(ranges: number[], start: number, end: number): void {
   const last = ranges.length - 1;
   if (end <= start) return;
   if (last > 0 && start <= ranges[last]!) ranges[last] = Math.max(ranges[last]!, end);
   else ranges.push(start, end);
+}
+
+/** A table for segments of the mission's kind. */
+export function newTable({ byOffset, payloadSize, varies }: Segmentation): SegmentTable {
+  return varies ? new ChunkTable() : byOffset ? new OffsetTable(payloadSize) : new NumberedTable(payloadSize);
 }

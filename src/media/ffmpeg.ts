@@ -1,4 +1,4 @@
-// The only door to ffmpeg and ffprobe: finding them, and the three things asked of them. Downlinked files are untrusted:
+// The only door to ffmpeg and ffprobe: finding them, and the few things asked of them. Downlinked files are untrusted:
 // paths are absolute and prefixed with `file:`, the demuxer is forced by the recognised content and no protocol but
 // `file` is allowed, so that neither a name nor a playlist inside can reach anything else.
 import { execFile } from 'node:child_process';
@@ -6,6 +6,7 @@ import { rmSync } from 'node:fs';
 import { access, chmod, constants, copyFile, mkdtemp, stat } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { delimiter, isAbsolute, join, resolve } from 'node:path';
+import { type Readable, Transform, Writable } from 'node:stream';
 import ffmpegCommand from 'fluent-ffmpeg';
 import { UsageError } from '../errors.js';
 import { pixelLimit } from './picture.js';
@@ -122,6 +123,127 @@ export async function remuxReadable(tools: Tools, path: string, format: MediaFor
     if (written && (await hasContent(outMp4))) return true;
   }
   return false;
+}
+
+/** A frame that came out of a decoder: its time in ticks of the MP4's time scale, and the MD5 over its samples. */
+export type DecodedFrame = { readonly time: number; readonly md5: string };
+
+/** Damaged frames too, in the order shown, whatever the stream says of reordering; one thread, so that runs are alike. */
+const everyFrame = ['-threads', '1', '-flags', '+output_corrupt', '-flags2', '+showall', '-strict', '1'];
+
+/**
+ * Decodes an MP4 and tells which frames come out.
+ *
+ * @param path an MP4 of our own making
+ * @returns in the order shown; what came out up to then where the decoder fails or makes no progress for `limitSeconds`
+ */
+export async function decodedFrames(tools: Tools, path: string): Promise<DecodedFrame[]> {
+  const output = ['-map', '0:v:0', '-vsync', '0', '-enc_time_base', '-1', '-f', 'framemd5'];
+  const chunks: Buffer[] = [];
+  const sink = new Writable({
+    write: (chunk: Buffer, _, done) => {
+      chunks.push(chunk);
+      done();
+    },
+  });
+  await stream(tools, { path, options: [...everyFrame, '-copyts', ...guarded('mov')] }, sink, output);
+  const frames: DecodedFrame[] = [];
+  for (const line of Buffer.concat(chunks).toString('latin1').split('\n')) {
+    // stream, decoding time, time, duration, size, MD5
+    const [, , time, , , md5] = line.split(',').map((field) => field.trim());
+    if (!line.startsWith('#') && md5 !== undefined) frames.push({ time: Number(time), md5 });
+  }
+  return frames;
+}
+
+/**
+ * Decodes an MP4 to bare pictures, 8 bits, 4:2:0, the three planes of each behind one another.
+ *
+ * @param size even numbers; pictures of another size are scaled
+ * @param to ended when the last picture is out, destroyed where the decoder fails
+ */
+export async function decodeTo(
+  tools: Tools,
+  path: string,
+  size: { width: number; height: number },
+  to: Writable,
+): Promise<void> {
+  const filter = ['-vf', `scale=${size.width}:${size.height}:flags=bicubic`, '-pix_fmt', 'yuv420p'];
+  const output = ['-map', '0:v:0', '-vsync', '0', ...filter, '-f', 'rawvideo'];
+  await stream(tools, { path, options: [...everyFrame, '-copyts', ...guarded('mov')] }, to, output);
+}
+
+/**
+ * Encodes bare pictures, as `decodeTo` gives them, into an MP4.
+ *
+ * @param sound an MP4 whose sound is put beside them, or `null`; `copied` as it is, else encoded with silence in its gaps
+ * @param outMp4 overwritten; may be left behind incomplete where the result is `false`
+ */
+export async function encodePictures(
+  tools: Tools,
+  pictures: Readable,
+  format: { width: number; height: number; frameRate: number; encoder: 'libx264' | 'mpeg4' },
+  sound: { path: string; copied: boolean } | null,
+  outMp4: string,
+): Promise<boolean> {
+  const { width, height, frameRate, encoder } = format;
+  const input = ['-f', 'rawvideo', '-pix_fmt', 'yuv420p', '-s', `${width}x${height}`, '-r', String(frameRate)];
+  const quality = encoder === 'libx264' ? ['-preset', 'veryfast', '-crf', '18'] : ['-q:v', '2'];
+  const output = ['-map', '0:v:0', '-c:v', encoder, ...quality, '-pix_fmt', 'yuv420p', '-movflags', '+faststart'];
+  if (sound) {
+    const coding = sound.copied ? ['-c:a', 'copy'] : ['-c:a', 'aac', '-af', 'aresample=async=1:first_pts=0'];
+    output.push('-map', '1:a:0', ...coding);
+  }
+  const more = sound ? [{ path: sound.path, options: guarded('mov') }] : [];
+  const finished = await stream(tools, { pictures, options: input }, outMp4, [...output, '-f', 'mp4'], more);
+  return finished && (await hasContent(outMp4));
+}
+
+type StreamInput = { readonly options: string[] } & ({ readonly path: string } | { readonly pictures: Readable });
+
+/** Runs ffmpeg with a stream at one end at least; killed when nothing moves for `limitSeconds`, or the stream is closed. */
+function stream(
+  tools: Tools,
+  input: StreamInput,
+  out: string | Writable,
+  output: string[],
+  more: readonly { path: string; options: string[] }[] = [],
+): Promise<boolean> {
+  return new Promise((done) => {
+    let timer: NodeJS.Timeout | undefined;
+    const wait = () => {
+      clearTimeout(timer);
+      timer = setTimeout(() => command.kill('SIGKILL'), tools.limitSeconds * 1000);
+    };
+    const watched = new Transform({
+      transform: (chunk: Buffer, _, passed) => {
+        wait();
+        passed(null, chunk);
+      },
+    });
+    if ('pictures' in input) input.pictures.on('error', () => watched.destroy()).pipe(watched);
+    const command = ffmpegCommand({ stdoutLines: 20 });
+    command.input('path' in input ? fileUrl(input.path) : watched).inputOptions(input.options);
+    for (const { path, options } of more) command.input(fileUrl(path)).inputOptions(options);
+    if (typeof out !== 'string') {
+      watched.pipe(out);
+      out.on('close', () => {
+        if (!out.writableFinished) command.kill('SIGKILL');
+      });
+    }
+    const finish = (worked: boolean) => {
+      clearTimeout(timer);
+      if (!worked && typeof out !== 'string') out.destroy();
+      if (!worked && 'pictures' in input) input.pictures.destroy();
+      done(worked);
+    };
+    const target = typeof out === 'string' ? fileUrl(out) : watched;
+    command.output(target as string).outputOptions(['-y', '-nostdin', '-v', 'error', ...output]);
+    command.setFfmpegPath(tools.ffmpeg);
+    command.on('start', wait);
+    command.on('end', () => finish(true)).on('error', () => finish(false));
+    command.run();
+  });
 }
 
 function guarded(demuxer: string): string[] {

@@ -1,9 +1,10 @@
-// Something to look at of a file that is not whole: the part of a picture before its first gap, with the rest hatched,
-// and what a demuxer can read of a clip. Nothing is filled in; the note says what is shown and what is not.
+// Something to look at of a file that is not whole: all of a JPEG that arrived, the part of a PNG before its first gap, with the
+// rest hatched, and what a demuxer can read of a clip. Nothing is filled in unless asked for; the note says what is shown.
 import { rename, rm, stat, writeFile } from 'node:fs/promises';
+import { normaliseRanges, rangePairs } from '../bytes/ranges.js';
 import type { Tools } from './ffmpeg.js';
 import { probe, remuxReadable, still } from './ffmpeg.js';
-import { readPictureFile } from './picture.js';
+import { fileBytesLimit, readPictureFile } from './picture.js';
 import { type MediaFormat, recogniseFile } from './recognise.js';
 import { salvageJpeg } from './salvage-jpeg.js';
 import { salvagePng } from './salvage-png.js';
@@ -20,9 +21,19 @@ export type SalvageRequest = {
   readonly outBase: string;
   /** `null` where there is no ffmpeg: clips are then left alone. */
   readonly tools: Tools | null;
+  /** Headers of whole pictures of the campaign (`extractJpegHeader`), for one whose own is lost; default none. */
+  readonly knownHeaders?: readonly Uint8Array[];
+  /** Also write a picture whose holes are interpolated, labelled so; default false. */
+  readonly conceal?: boolean;
 };
 
-export type Salvage = { readonly path: string; readonly note: string };
+export type Salvage = {
+  /** What to look at. */
+  readonly path: string;
+  readonly note: string;
+  /** Further files written beside it. */
+  readonly also: readonly string[];
+};
 
 const remuxedFormat: MediaFormat = { kind: 'video', format: 'mp4', extension: 'mp4' };
 
@@ -30,29 +41,64 @@ const noTimes =
   'The stream carries no times: an even pace is assumed, and frames that are not sent in their order may be misplaced or left out.';
 
 /**
- * Writes `outBase` + `.png` or `.mp4`, through a temporary name.
+ * Writes `outBase` + `.png` or `.mp4`, and for a JPEG beside it `.jpg` (the placed blocks as a standard file), `.grades.png` (a pixel
+ * per block: how sure it is), `.thumbnail.jpg` where the header's is whole, and `.concealed.jpg` on request; each through a
+ * temporary name.
  *
- * @returns `null` where nothing can be shown: start missing, a format without salvage, no ffmpeg, or no gap at all
+ * @returns `null` where nothing can be shown: a format without salvage, its start missing, no ffmpeg, or no gap at all
  * @throws the system's error where a file cannot be read or written; never for the content
  */
 export async function salvageMedia(request: SalvageRequest): Promise<Salvage | null> {
   const size = (await stat(request.path)).size;
   const gap = Math.min(size, request.gaps.find(([start, end]) => end > start)?.[0] ?? size);
-  if (gap >= request.bytes || gap === 0) return null;
+  if (gap >= request.bytes) return null;
   const format = await recogniseFile(request.path);
   if (format.kind === 'video') return request.tools && salvageVideo(request, format, request.tools);
-  return salvagePicture(request, format, gap);
+  if (format.format === 'png' && gap > 0) return salvagePngFile(request, gap);
+  // With its first bytes lost, only another file's header can tell whether it is a JPEG.
+  const begins = format.format === 'jpeg';
+  return begins || (gap < 4 && request.knownHeaders?.length) ? salvageJpegFile(request, begins) : null;
 }
 
-async function salvagePicture(request: SalvageRequest, format: MediaFormat, gap: number): Promise<Salvage | null> {
-  if (format.format !== 'jpeg' && format.format !== 'png') return null;
+async function salvagePngFile(request: SalvageRequest, gap: number): Promise<Salvage | null> {
   const start = (await readPictureFile(request.path))?.subarray(0, gap);
-  const picture = start && (await (format.format === 'jpeg' ? salvageJpeg(start) : salvagePng(start)));
+  const picture = start && (await salvagePng(start));
   if (!picture) return null;
   const path = `${request.outBase}.png`;
-  await writeFile(`${path}.part`, await hatchedPng(picture));
+  await write(path, await hatchedPng(picture));
+  return { path, note: picture.note, also: [] };
+}
+
+async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Promise<Salvage | null> {
+  const read = await readPictureFile(request.path);
+  if (!read) return null;
+  const tail: [number, number][] = request.bytes > read.length + 1 && request.bytes <= fileBytesLimit ? [[read.length, request.bytes]] : [];
+  const gaps = rangePairs(normaliseRanges([...request.gaps, ...tail]));
+  const bytes = tail.length > 0 ? Buffer.concat([read], request.bytes) : read;
+  const { knownHeaders = [], conceal = false } = request;
+  const salvaged = await salvageJpeg(bytes, gaps, { knownHeaders, conceal });
+  if (!salvaged || (!hasStart && !salvaged.holed.borrowedHeader)) return null;
+  const { outBase } = request;
+  const beside: [path: string, content: Buffer | null][] = [
+    [`${outBase}.jpg`, salvaged.jpeg],
+    [`${outBase}.grades.png`, salvaged.gradeMap],
+    [`${outBase}.thumbnail.jpg`, salvaged.thumbnail],
+    [`${outBase}.concealed.jpg`, salvaged.concealed],
+  ];
+  const also: string[] = [];
+  for (const [path, content] of beside) {
+    if (!content) continue;
+    await write(path, content);
+    also.push(path);
+  }
+  const path = `${outBase}.png`;
+  await write(path, salvaged.png);
+  return { path, note: salvaged.note, also };
+}
+
+async function write(path: string, content: Buffer): Promise<void> {
+  await writeFile(`${path}.part`, content);
   await rename(`${path}.part`, path);
-  return { path, note: picture.note };
 }
 
 async function salvageVideo(request: SalvageRequest, format: MediaFormat, tools: Tools): Promise<Salvage | null> {
@@ -67,7 +113,7 @@ async function salvageVideo(request: SalvageRequest, format: MediaFormat, tools:
     const length = facts.frames === undefined ? '' : ` (${facts.frames} frames, ${facts.seconds.toFixed(1)} s)`;
     const times = format.format === 'h264' ? ` ${noTimes}` : '';
     const note = `What can be read of the clip is copied${length}. Frames after damage may be wrong; not marked yet.${times}`;
-    return { path, note };
+    return { path, note, also: [] };
   } finally {
     await Promise.all([part, frame].map((file) => rm(file, { force: true })));
   }

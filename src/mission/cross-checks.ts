@@ -1,6 +1,7 @@
 // What the values of a mission file say together: nothing outside the frame, nothing on top of each other, numbers that fit.
 import { FRAME_FIELD_NAMES } from './frame-fields.js';
 import type { FrameLayout, Mission } from './mission.js';
+import { FILE_DELIVERY, FILE_NUMBER_BITS } from './segmentation.js';
 
 /** A mistake and the path of the value that shows it. */
 export type Problem = { readonly path: readonly PropertyKey[]; readonly message: string };
@@ -87,9 +88,39 @@ const checkCrc = ({ crc, length }: FrameLayout): Problem[] => {
   return [];
 };
 
-const checkFiles = ({ frame, files }: Mission): Problem[] => {
-  const { bits } = frame.fields.file;
-  const numbers = files.catalogue.map(({ file }, n) => ({ file, path: ['files', 'catalogue', n, 'file'] }));
+/** Where files come by the standard, numbers, names and sizes are its affair. */
+const checkDelivery = ({ layers, frame, files }: Mission): Problem[] => {
+  const problems: Problem[] = layers
+    .slice(0, -1)
+    .flatMap(({ name }, n) =>
+      name === FILE_DELIVERY
+        ? [{ path: ['layers', n], message: `${FILE_DELIVERY} delivers the files; expected it as the last layer` }]
+        : [],
+    );
+  if (frame) {
+    const message = `with the layer ${FILE_DELIVERY} files are not in frames of the mission's own; expected no frame`;
+    problems.push({ path: ['frame'], message });
+  }
+  if (files.descriptor) {
+    const message = `with the layer ${FILE_DELIVERY} names, sizes and checksums come with the files; expected no descriptor`;
+    problems.push({ path: ['files', 'descriptor'], message });
+  }
+  return problems;
+};
+
+const checkFiles = ({ layers, frame, files }: Mission): Problem[] => {
+  const numbers = files.catalogue.map(({ file, transaction }, n) => ({
+    file,
+    name: transaction ? `transaction [${transaction.join(', ')}]` : `file ${file}`,
+    path: ['files', 'catalogue', n, transaction ? 'transaction' : 'file'],
+  }));
+  const delivers = layers.some(({ name }) => name === FILE_DELIVERY);
+  const transactions = numbers.filter((_, n) => !delivers && files.catalogue[n]!.transaction);
+  if (transactions.length > 0) {
+    const message = `only the layer ${FILE_DELIVERY} has transactions; expected file`;
+    return transactions.map(({ path }) => ({ path, message }));
+  }
+  const bits = delivers || !frame ? FILE_NUMBER_BITS : frame.fields.file.bits;
   const all = files.descriptor
     ? [{ file: files.descriptor.file, path: ['files', 'descriptor', 'file'] }, ...numbers]
     : numbers;
@@ -102,15 +133,17 @@ const checkFiles = ({ frame, files }: Mission): Problem[] => {
   const seen = new Set<number>();
   const repeated = numbers
     .filter(({ file }) => seen.size === seen.add(file).size)
-    .map(({ file, path }) => ({
+    .map(({ name, path }) => ({
       path,
-      message: `file ${file} is in the catalogue already; expected each number once`,
+      message: `${name} is in the catalogue already; expected each ${name.split(' ')[0] === 'file' ? 'number' : 'transaction'} once`,
     }));
   return [...tooLarge, ...repeated];
 };
 
 /** Finds what is wrong between the values of a mission that are each right by themselves. */
 export function crossChecks(mission: Mission): Problem[] {
-  const { frame } = mission;
+  const { frame, layers } = mission;
+  const delivers = layers.some(({ name }) => name === FILE_DELIVERY);
+  if (delivers || !frame) return [...checkDelivery(mission), ...checkFiles(mission)];
   return [...checkFields(frame), ...checkRegions(frame), ...checkCrc(frame), ...checkFiles(mission)];
 }

@@ -41,11 +41,19 @@ export type FrameLayout = {
   };
 };
 
-export type ChecksumAlgorithm = 'crc32' | 'md5' | 'sha1' | 'sha256';
+/** What catalogues and descriptors may state. */
+export type CatalogueChecksum = 'crc32' | 'md5' | 'sha1' | 'sha256';
+
+/** Those, and what a file delivery states besides; `unstated` where the type was not received: any of the delivery's. */
+export type ChecksumAlgorithm = CatalogueChecksum | 'modular' | 'proximity1' | 'crc32c' | 'unstated';
 
 /** What is known of a file from outside its own segments. */
 export type FileFacts = {
   readonly file: number;
+  /** The transaction that `file` stands for, where the catalogue names one. */
+  readonly transaction?: readonly [source: number, sequence: number];
+  /** Id of the stored content they are of; absent = of any content of this file number that they fit. */
+  readonly stored?: string;
   /** As given: untrusted when it was downlinked. */
   readonly name?: string;
   readonly bytes?: number;
@@ -60,7 +68,8 @@ export type Mission = {
   readonly downlink: { readonly bitsPerSecond?: number; readonly rotationSeconds?: number };
   /** From the recording inwards. */
   readonly layers: readonly LayerChoice[];
-  readonly frame: FrameLayout;
+  /** Absent where the last layer is a standard file delivery (`cfdp`). */
+  readonly frame?: FrameLayout;
   readonly files: {
     /** The file whose content lists the others, and how it is written. */
     readonly descriptor?: { readonly file: number; readonly format: 'csv' | 'json' };

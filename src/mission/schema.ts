@@ -5,6 +5,7 @@ import { z } from 'zod';
 import { CRC_CATALOGUE, CRC_NAMES, type CrcParameters } from '../bytes/crc-catalogue.js';
 import { expectation } from './expectation.js';
 import type { FileFacts, FrameField, FrameLayout, LayerChoice, Mission } from './mission.js';
+import { FILE_DELIVERY, transactionFile } from './segmentation.js';
 
 /** Keys whose value is text even where YAML sees a number, as in `crc32: 00112233` or `marker: 12345678`. */
 export const TEXT_KEYS: ReadonlySet<string> = new Set(
@@ -147,7 +148,8 @@ const crc = block('the CRC of the frame, such as {name: CRC-16/IBM-3740, at: 100
     return { parameters, at, covers, endian };
   });
 
-const frame = block("the mission's own frame (length, fields, payload, crc)", {
+const frameForm = "the mission's own frame (length, fields, payload, crc)";
+const frame = block(frameForm, {
   marker: hexadecimal(
     'bytes in hexadecimal such as 1ACFFC1D',
     /^(0x)?([0-9a-fA-F]{2})+$/,
@@ -162,7 +164,9 @@ const frame = block("the mission's own frame (length, fields, payload, crc)", {
     size: wholeNumber('a size of 1 byte or more', 1).describe('Bytes'),
   }).describe('The piece of the file'),
   crc: crc.describe('The CRC that tells an intact frame from a damaged one'),
-}).describe("The mission's own frame. Offsets count from the first byte of the marker.");
+}).describe(
+  "The mission's own frame. Offsets count from the first byte of the marker. Absent where the last layer is cfdp.",
+);
 
 const checksumDigits = { crc32: 8, md5: 32, sha1: 40, sha256: 64 } as const;
 const checksumAlgorithms = ['crc32', 'md5', 'sha1', 'sha256'] as const;
@@ -181,28 +185,45 @@ const fileNumber = wholeNumber('a file number, 0 or more', 0).describe(
   'File number, as in the field file of the frame',
 );
 
+const entityNumber = wholeNumber('a whole number, 0 or more', 0);
+const transaction = z
+  .tuple([entityNumber, entityNumber], expected('a transaction such as [1, 42]: source entity and sequence number'))
+  .describe('With the layer cfdp, instead of a file number: source entity and sequence number');
+
 const fileFacts = block('what is known of a file, such as {file: 7, name: limb-0007.jpg}', {
-  file: fileNumber,
+  file: z.exactOptional(fileNumber),
+  transaction: z.exactOptional(transaction),
   name: z.exactOptional(text('a name')).describe('Its name on the ground'),
   bytes: z.exactOptional(wholeNumber('a size in bytes, 0 or more', 0)).describe('Its size in bytes'),
   crc32: checksum('crc32'),
   md5: checksum('md5'),
   sha1: checksum('sha1'),
   sha256: checksum('sha256'),
-}).transform(({ crc32, md5, sha1, sha256, ...facts }, context): FileFacts => {
-  const sums = { crc32, md5, sha1, sha256 };
-  const [algorithm, ...more] = checksumAlgorithms.filter((key) => sums[key] !== undefined);
-  if (algorithm === undefined) return facts;
-  for (const key of more) {
-    context.issues.push({
-      code: 'custom',
-      path: [key],
-      message: `a second checksum; expected one, and ${algorithm} is given`,
-      input: sums,
-    });
-  }
-  return { ...facts, checksum: { algorithm, value: sums[algorithm]!.replace(/^0x/, '').toLowerCase() } };
-});
+})
+  .meta({ oneOf: [{ required: ['file'] }, { required: ['transaction'] }] })
+  .transform(({ crc32, md5, sha1, sha256, file, ...rest }, context): FileFacts => {
+    const { transaction } = rest;
+    if ((file === undefined) === (transaction === undefined)) {
+      const message =
+        file === undefined
+          ? expectation('a file number, 0 or more', file)
+          : 'expected either file or transaction; found both';
+      context.issues.push({ code: 'custom', path: ['file'], message, input: file });
+    }
+    const facts = { file: file ?? transactionFile(...(transaction ?? [0, 0])), ...rest };
+    const sums = { crc32, md5, sha1, sha256 };
+    const [algorithm, ...more] = checksumAlgorithms.filter((key) => sums[key] !== undefined);
+    if (algorithm === undefined) return facts;
+    for (const key of more) {
+      context.issues.push({
+        code: 'custom',
+        path: [key],
+        message: `a second checksum; expected one, and ${algorithm} is given`,
+        input: sums,
+      });
+    }
+    return { ...facts, checksum: { algorithm, value: sums[algorithm]!.replace(/^0x/, '').toLowerCase() } };
+  });
 
 const files = block('what is known of the files (descriptor, catalogue)', {
   descriptor: z
@@ -215,6 +236,18 @@ const files = block('what is known of the files (descriptor, catalogue)', {
     .describe('The file whose content lists names, sizes and checksums of the others'),
   catalogue: z.array(fileFacts, expected('a list of files')).default([]).describe('Files known on the ground'),
 });
+
+/** For editors: either the mission's own frame, or a file delivery as the last layer. */
+const frameOrDelivery = {
+  if: {
+    properties: {
+      layers: { contains: { anyOf: [{ const: FILE_DELIVERY }, { type: 'object', required: [FILE_DELIVERY] }] } },
+    },
+  },
+  // biome-ignore lint/suspicious/noThenProperty: a keyword of JSON Schema
+  then: { not: { required: ['frame'] } },
+  else: { required: ['frame'] },
+};
 
 /**
  * A mission file, read from YAML or JSON, with the values under `TEXT_KEYS` as text. Gives the typed mission; what the
@@ -232,12 +265,22 @@ export const missionSchema: z.ZodType<Mission> = block('a mission file (mission,
     .array(layer, expected('a list of layers'))
     .min(1, expected('at least one layer'))
     .describe(
-      'From the recording inwards to the mission frame: names, or a name with options as in {ts: {pid: 0x101}}',
+      'From the recording inwards to the mission frame, or to the file delivery cfdp: names, or a name with options as in {ts: {pid: 0x101}}',
     ),
-  frame,
+  frame: z.exactOptional(frame),
   files: files.default({ catalogue: [] }).describe('How names, sizes and checksums of the files are known'),
 })
   .describe('How to get from recordings of a downlink to its files')
+  .meta(frameOrDelivery)
+  .refine(({ layers, frame }) => frame !== undefined || layers.some(({ name }) => name === FILE_DELIVERY), {
+    path: ['frame'],
+    error: expectation(frameForm, undefined),
+    // Also beside other mistakes, but not where the frame has its own.
+    when: ({ value, issues }) => {
+      const known = value as Partial<Mission> | undefined;
+      return Array.isArray(known?.layers) && !issues.some(({ path }) => path?.[0] === 'frame');
+    },
+  })
   .transform(({ mission, downlink, ...rest }) => ({
     name: mission,
     downlink: {

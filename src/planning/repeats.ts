@@ -1,99 +1,105 @@
-// A first estimate of how many repeats would have got everything, from what was received. It takes each sending of a segment as
-// received with one probability, independently: bursts and the blind part of the rotation make that optimistic, so the interval
-// counts stretches of reception and loss as the independent trials, not frames.
-import { intersectRanges, rangesLength, unionRanges } from '../bytes/ranges.js';
+// How many repeats in one rotation bring everything down: the chance for 1, 2, 3, … repeats from the fitted channel, with its interval
+// from fitting again.
+import type { Carousel } from './carousel-cycle.js';
+import { type Channel, fitChannel, turnRecords } from './channel.js';
+import { countCompletions } from './completion.js';
+import { mean } from './quantiles.js';
+import { refittedChannels, refittedInterval } from './refits.js';
+import type { Rotation } from './rotation.js';
 
-/** What the estimate needs of each station: see `StationReception`. */
-export type StationTransmissions = {
-  readonly name: string;
-  /** Half-open ranges of transmissions received. */
-  readonly transmissions: readonly number[];
-  /** Half-open ranges from the first to the last frame of its recordings. */
-  readonly span: readonly number[];
-};
-
-export type RepeatsRow = {
-  readonly stations: readonly string[];
-  /** Share of the transmissions received, with the Wilson 95 % interval. */
-  readonly probability: number;
+/** The chance that everything arrives in one rotation in which everything is sent so many times. */
+export type RepeatsPoint = {
+  readonly repeats: number;
+  readonly chance: number;
+  /** 90 % interval. */
   readonly interval: readonly [number, number];
-  /** Repeats of everything for `target`, at the probability and at the interval's ends (fewest, most); `null` = never. */
+};
+
+export type RepeatsCurve = {
+  readonly points: readonly RepeatsPoint[];
+  /** Fewest repeats whose chance, what is not known of the channel reckoned in, reaches the target with a little to spare; `null` where none tried does. */
   readonly repeats: number | null;
+  /** Fewest at the upper and at the lower end of the interval. */
   readonly repeatsInterval: readonly [number | null, number | null];
+  /** Fewest for each file alone, in the carousel's order. */
+  readonly files: readonly (number | null)[];
 };
 
-export type RepeatsEstimate = {
+export type Effort = {
+  /** Rotations drawn for the curve, times the channel is fitted again, rotations drawn each time. */
+  readonly drawn: number;
+  readonly refits: number;
+  readonly drawnPerRefit: number;
+};
+
+export const FULL_EFFORT: Effort = { drawn: 6000, refits: 150, drawnPerRefit: 100 };
+/** What `bench:repeats` calibrates. */
+export const QUICK_EFFORT: Effort = { drawn: 3000, refits: 60, drawnPerRefit: 60 };
+/** For a first look. */
+export const LIGHT_EFFORT: Effort = { drawn: 300, refits: 30, drawnPerRefit: 40 };
+/** More repeats than this are not tried. */
+const MOST_REPEATS = 64;
+/** Part of the misses that the target allows which the estimate may use up: it is itself not exact. */
+const ALLOWED = 0.75;
+
+export type CurveInput = {
+  readonly rotation: Rotation;
+  readonly names: readonly string[];
+  readonly carousel: Carousel;
   readonly target: number;
-  /** Segments that have to arrive. */
-  readonly segments: number;
-  /** Transmissions in the time anyone listened. */
-  readonly sent: number;
-  /** Whole carousel cycles that fit in one rotation at the given rate; `null` when rate or rotation is not known. */
-  readonly fitPerRotation: number | null;
-  /** All stations together first, then each alone. */
-  readonly rows: readonly RepeatsRow[];
+  readonly effort: Effort;
+  readonly seed: number;
+  /** Makes of the channel as observed the one to plan with (another rate). */
+  readonly adapt?: (channel: Channel) => Channel;
 };
 
-export type RepeatsInput = {
-  readonly stations: readonly StationTransmissions[];
-  readonly segments: number;
-  readonly target: number;
-  /** Seconds of one transmission. */
-  readonly frameSeconds?: number;
-  readonly rotationSeconds?: number;
-};
-
-const Z_95 = 1.959963984540054;
-
-export function estimateRepeats({
-  stations,
-  segments,
+export function repeatsCurve({
+  rotation,
+  names,
+  carousel,
   target,
-  frameSeconds,
-  rotationSeconds,
-}: RepeatsInput): RepeatsEstimate {
-  const listened = unionRanges(stations.map(({ span }) => span));
-  const sent = rangesLength(listened);
-  const row = (names: readonly StationTransmissions[]): RepeatsRow => {
-    const received = intersectRanges(unionRanges(names.map(({ transmissions }) => transmissions)), listened);
-    const probability = sent === 0 ? 0 : rangesLength(received) / sent;
-    const interval = wilsonInterval(probability, Math.max(1, received.length));
-    return {
-      stations: names.map(({ name }) => name),
-      probability,
-      interval,
-      repeats: repeatsNeeded(probability, segments, target),
-      repeatsInterval: [repeatsNeeded(interval[1], segments, target), repeatsNeeded(interval[0], segments, target)],
-    };
-  };
-  const fits =
-    frameSeconds && rotationSeconds && segments > 0 ? rotationSeconds / (segments * frameSeconds) : undefined;
+  effort,
+  seed,
+  adapt = (channel) => channel,
+}: CurveInput): RepeatsCurve {
+  const channel = adapt(fitChannel(rotation.period, names, turnRecords(rotation, names)));
+  // Where only the whole counts, one file stands for all.
+  const segments = carousel.files.reduce((sum, file) => sum + file.segments, 0);
+  const whole = { files: [{ id: '', segments, place: 0 }] };
+  const tried = firstCounts(channel, whole, target, seed);
+  const best = countCompletions(channel, carousel, tried, effort.drawn, seed);
+  const replicas = refittedChannels(rotation, names, effort.refits, seed).map((refitted, i) => {
+    const { all, drawn } = countCompletions(adapt(refitted), whole, tried, effort.drawnPerRefit, seed + 1 + i);
+    return all.map((count) => count / drawn);
+  });
+  const points = tried.map((repeats, k): RepeatsPoint => {
+    const chance = best.all[k]! / best.drawn;
+    const own = replicas.map((chances) => chances[k]!);
+    return { repeats, chance, interval: refittedInterval(chance, own, effort) };
+  });
+  const expected = tried.map((_, k) => mean(replicas.map((chances) => chances[k]!)));
+  const fewest = (reaches: (k: number) => boolean): number | null =>
+    tried[tried.findIndex((_, k) => reaches(k))] ?? null;
   return {
-    target,
-    segments,
-    sent,
-    fitPerRotation: fits === undefined ? null : Math.floor(fits),
-    rows: [row(stations), ...(stations.length > 1 ? stations.map((station) => row([station])) : [])],
+    points,
+    repeats: fewest((k) => 1 - Math.min(points[k]!.chance, expected[k]!) <= ALLOWED * (1 - target)),
+    repeatsInterval: [fewest((k) => points[k]!.interval[1] >= target), fewest((k) => points[k]!.interval[0] >= target)],
+    files: carousel.files.map((_, file) => fewest((k) => best.files[k]![file]! / best.drawn >= target)),
   };
 }
 
-/**
- * The fewest repeats k with (1 - (1 - p)^k)^n >= target: n segments, each received at least once in k independent sendings.
- *
- * @returns `null` when no number of repeats is enough
- */
-export function repeatsNeeded(probability: number, segments: number, target: number): number | null {
-  if (segments === 0 || probability >= 1) return 1;
-  if (probability <= 0) return null;
-  // The complement by expm1, so that millions of segments do not round 1 - target^(1/n) away.
-  const mayMiss = -Math.expm1(Math.log(target) / segments);
-  return Math.max(1, Math.ceil(Math.log(mayMiss) / Math.log1p(-probability) - 1e-9));
-}
-
-/** Wilson score interval at 95 % for a share `p` of `n` trials (Wilson 1927). */
-export function wilsonInterval(p: number, n: number): [number, number] {
-  const z2 = Z_95 ** 2;
-  const centre = (p + z2 / (2 * n)) / (1 + z2 / n);
-  const half = (Z_95 / (1 + z2 / n)) * Math.sqrt((p * (1 - p)) / n + z2 / (4 * n * n));
-  return [Math.max(0, centre - half), Math.min(1, centre + half)];
+/** 1, 2, 3, … up to a few more than the first that nearly always succeed; further apart where there are many. */
+function firstCounts(channel: Channel, whole: Pick<Carousel, 'files'>, target: number, seed: number): number[] {
+  const enough = Math.max(target, 0.995);
+  const counts: number[] = [];
+  let good = 0;
+  while (good < 3 && (counts.at(-1) ?? 0) < MOST_REPEATS) {
+    const last = counts.at(-1) ?? 0;
+    const step = last < 16 ? 1 : last < 32 ? 2 : 4;
+    const block = Array.from({ length: 4 }, (_, i) => last + (1 + i) * step);
+    const { all, drawn } = countCompletions(channel, whole, block, 300, seed);
+    for (const count of all) good = count / drawn >= enough ? good + 1 : 0;
+    counts.push(...block);
+  }
+  return counts;
 }

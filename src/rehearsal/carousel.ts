@@ -4,7 +4,7 @@
 import { crc32 } from '../bytes/crc.js';
 import { UsageError } from '../errors.js';
 import { encodeFrame } from '../layers/frame.js';
-import type { FrameField, Mission } from '../mission/mission.js';
+import type { FrameField, FrameLayout, Mission } from '../mission/mission.js';
 
 export type CarouselFile = {
   readonly file: number;
@@ -102,7 +102,8 @@ export function sendingAt(stretches: readonly Stretch[], frame: number): Sending
 
 /** The frame itself, marker to CRC, its counter wrapped as its field is wide. */
 export function sendingFrame(mission: Mission, sending: Sending): Uint8Array {
-  const { fields, payload } = mission.frame;
+  const frame = frameOf(mission);
+  const { fields, payload } = frame;
   const { file, content } = sending.content;
   const offset = sending.segment * payload.size;
   const part = content.subarray(offset, offset + payload.size);
@@ -114,11 +115,17 @@ export function sendingFrame(mission: Mission, sending: Sending): Uint8Array {
     ...(fields.bytes ? { bytes: content.length } : {}),
     length: part.length,
   };
-  return encodeFrame(mission.frame, values, part);
+  return encodeFrame(frame, values, part);
 }
 
 export function segmentCount(mission: Mission, content: Uint8Array): number {
-  return Math.ceil(content.length / mission.frame.payload.size);
+  return Math.ceil(content.length / frameOf(mission).payload.size);
+}
+
+/** @throws UsageError where files come by a standard file delivery instead */
+export function frameOf({ frame }: Mission): FrameLayout {
+  if (!frame) throw new UsageError('this carousel is of frames; the mission has none of its own');
+  return frame;
 }
 
 /** CRC-32 (ISO-HDLC) in hexadecimal, as descriptor and truth give it. */
@@ -157,7 +164,7 @@ function csvText(text: string): string {
 }
 
 function checkFits(mission: Mission, { file, name, content }: CarouselFile): void {
-  const { fields, payload } = mission.frame;
+  const { fields, payload } = frameOf(mission);
   if (content.length === 0) throw new UsageError(`${name} is empty: there is nothing to send`);
   const segments = segmentCount(mission, content);
   const wanted: [string, FrameField | undefined, number][] = [

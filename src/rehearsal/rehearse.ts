@@ -7,7 +7,7 @@ import { UsageError } from '../errors.js';
 import { encodeChain } from '../layers/chain.js';
 import type { Mission } from '../mission/mission.js';
 import { type Beam, defaultBeam } from './beam.js';
-import { planCarousel, sendingAt, sendingFrame } from './carousel.js';
+import { type CarouselEvents, type CarouselFile, frameOf, planCarousel, sendingAt, sendingFrame } from './carousel.js';
 import type { Framing } from './recorder.js';
 import { type RehearsalEvents, type RehearsalFile, readEvents, readFiles } from './sent-files.js';
 import { StationSession } from './station-session.js';
@@ -49,24 +49,14 @@ const STATION_NAME = /^[A-Za-z0-9_-]{1,64}$/;
  * @throws UsageError when the mission cannot be rehearsed as it is, or a file cannot be read
  */
 export async function rehearse(options: RehearsalOptions): Promise<RehearsalTruth> {
-  const { mission, outDir, seed = 1, startedAt = Date.UTC(2027, 2, 14, 2, 15) } = options;
-  const { bitsPerSecond } = mission.downlink;
-  if (bitsPerSecond === undefined) throw new UsageError('a rehearsal needs downlink.rate in the mission file');
+  const { mission, outDir } = options;
   checkLayers(mission);
-  const beam = chooseBeam(options);
-  const seconds = options.seconds ?? (options.rotations ?? 8) * (beam?.periodSeconds ?? Number.NaN);
-  if (!(seconds > 0)) {
-    throw new UsageError(
-      'the campaign has no length: give downlink.rotation in the mission file, or a number of seconds',
-    );
-  }
-  const plans = options.stations ?? defaultStations(DEFAULT_STATIONS, seconds);
-  const recordingsDir = join(outDir, 'recordings');
-  const stretches = planCarousel(mission, readFiles(mission, options.files), readEvents(options.events));
-  checkStations(plans, recordingsDir);
+  const plan = planRehearsal(options);
+  const { seed, startedAt, seconds, beam, bytesPerSecond, plans, recordingsDir } = plan;
+  const stretches = planCarousel(mission, plan.files, plan.events);
+  const frameBytes = frameOf(mission).length;
   mkdirSync(recordingsDir, { recursive: true });
 
-  const bytesPerSecond = bitsPerSecond / 8;
   let stations: StationSession[] = [];
   let framing: Framing | undefined;
   let frameNumber = 0;
@@ -75,7 +65,7 @@ export async function rehearse(options: RehearsalOptions): Promise<RehearsalTrut
       framing = {
         headerBytes: BASEBAND_HEADER_BYTES,
         dataBytes: record.length - BASEBAND_HEADER_BYTES,
-        missionBytes: mission.frame.length,
+        missionBytes: frameBytes,
       };
       const known = framing;
       stations = plans.map(
@@ -86,7 +76,7 @@ export async function rehearse(options: RehearsalOptions): Promise<RehearsalTrut
     if (time < seconds) for (const station of stations) station.hear(frameNumber, time, record);
     frameNumber += 1;
   });
-  const framesSent = Math.ceil((seconds * bytesPerSecond) / mission.frame.length);
+  const framesSent = Math.ceil((seconds * bytesPerSecond) / frameBytes);
   for (let frame = 0; frame < framesSent; frame++) {
     encoder.push(sendingFrame(mission, sendingAt(stretches, frame)));
     if (frame % 4096 === 0) options.onProgress?.(frame / framesSent);
@@ -103,12 +93,45 @@ export async function rehearse(options: RehearsalOptions): Promise<RehearsalTrut
     startedAt: new Date(startedAt).toISOString(),
     seconds,
     rotationSeconds: beam?.periodSeconds ?? null,
-    framesPerSecond: bytesPerSecond / mission.frame.length,
+    framesPerSecond: bytesPerSecond / frameBytes,
   });
   // Written last: where there is a truth, the recordings are complete.
   writeFileSync(join(outDir, 'truth.json'), truthText(truth));
   options.onProgress?.(1);
   return truth;
+}
+
+/** What is settled before anything is sent. */
+export type RehearsalPlan = {
+  readonly seed: number;
+  readonly startedAt: number;
+  readonly seconds: number;
+  readonly beam: Beam | undefined;
+  readonly bytesPerSecond: number;
+  readonly plans: readonly StationPlan[];
+  readonly recordingsDir: string;
+  readonly files: readonly CarouselFile[];
+  readonly events: CarouselEvents;
+};
+
+/** @throws UsageError for what is missing or cannot be read */
+export function planRehearsal(options: RehearsalOptions): RehearsalPlan {
+  const { mission, outDir, seed = 1, startedAt = Date.UTC(2027, 2, 14, 2, 15) } = options;
+  const { bitsPerSecond } = mission.downlink;
+  if (bitsPerSecond === undefined) throw new UsageError('a rehearsal needs downlink.rate in the mission file');
+  const beam = chooseBeam(options);
+  const seconds = options.seconds ?? (options.rotations ?? 8) * (beam?.periodSeconds ?? Number.NaN);
+  if (!(seconds > 0)) {
+    throw new UsageError(
+      'the campaign has no length: give downlink.rotation in the mission file, or a number of seconds',
+    );
+  }
+  const plans = options.stations ?? defaultStations(DEFAULT_STATIONS, seconds);
+  const recordingsDir = join(outDir, 'recordings');
+  const files = readFiles(mission, options.files);
+  const events = readEvents(options.events);
+  checkStations(plans, recordingsDir);
+  return { seed, startedAt, seconds, beam, bytesPerSecond: bitsPerSecond / 8, plans, recordingsDir, files, events };
 }
 
 /** The truth as text: readable, but with each list of ranges and each hole on one line. */

@@ -1,5 +1,5 @@
 // The four states of a file in words and signs, and the order in which reports list files: what needs a look comes first.
-import type { FileCoverage, FileState } from '../coverage/coverage.js';
+import type { FileState } from './page-document.js';
 
 /** From the one that needs a look most to the one that needs none. */
 export const fileStates: readonly FileState[] = ['disputed', 'partial', 'unproven', 'whole'];
@@ -19,6 +19,6 @@ export const stateMeaning: Readonly<Record<FileState, string>> = {
 };
 
 /** A new array: disputed, partial, unproven, whole; within a state in the order given. */
-export function filesByNeed(files: readonly FileCoverage[]): FileCoverage[] {
+export function filesByNeed<File extends { readonly state: FileState }>(files: readonly File[]): File[] {
   return fileStates.flatMap((state) => files.filter((file) => file.state === state));
 }

@@ -1,5 +1,6 @@
 // HTML from template literals that escape what is put into them: markup is only what stands in the source code.
 // Characters that could hide or reorder text (control, direction, invisible ones) are spelled out instead of obeyed.
+import { visibleText } from './visible-text.js';
 
 /** Markup that is known to be safe. Only `html` and `trustedHtml` make it. */
 export class Html {
@@ -20,19 +21,6 @@ export function html(parts: TemplateStringsArray, ...values: HtmlValue[]): Html 
 /** Markup from our own source code; never from data. */
 export function trustedHtml(markup: string): Html {
   return new Html(markup);
-}
-
-/**
- * `text` with every character that shows nothing or changes the direction written as `⟨U+202E⟩`; tab and line feed,
- * and the joiners that some scripts need, stay.
- */
-export function visibleText(text: string): string {
-  return text
-    .replace(/\p{Cs}/gu, '\ufffd')
-    .replace(/(?![\t\n\u200c\u200d])[\p{Cc}\p{Cf}\p{Zl}\p{Zp}]/gu, (character) => {
-      const code = character.codePointAt(0)!.toString(16).toUpperCase().padStart(4, '0');
-      return `⟨U+${code}⟩`;
-    });
 }
 
 const entities: Readonly<Record<string, string>> = {

@@ -1,68 +1,52 @@
-// report.html: the whole report as one page that needs no network, no script and no other file.
-
-import { htmlFiles } from './html-files.js';
-import { htmlMissing } from './html-missing.js';
-import { htmlRecordings } from './html-recordings.js';
-import { htmlStations } from './html-stations.js';
-import { type Html, html, trustedHtml } from './html-text.js';
+// report.html: the whole report as one page that needs no network and no other file: the views' program with its document inlined.
+// Nothing but that program and that style can run there (Content Security Policy Level 3, hashes); what came down or was handed in
+// stands in the document as data. Without JavaScript the page tells the same in tables.
+import { createHash } from 'node:crypto';
+import { htmlRepeats } from './html-repeats.js';
+import { htmlStatic } from './html-static.js';
+import { html, trustedHtml } from './html-text.js';
 import type { Report } from './model.js';
+import { inlineJson, packDocument } from './pack-document.js';
+import { pageProgram } from './page-program.js';
 import { pageStyle } from './page-style.js';
-import { count, sizeText } from './quantity.js';
-import { stripPatterns } from './strip-svg.js';
-import { summaryWords } from './summary-words.js';
+import { plotStyle } from './plot-frame.js';
 
-const contentPolicy =
-  "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+const style = pageStyle + plotStyle;
 
 /** The text of report.html. Whatever came down or was handed in is escaped, and invisible characters in it are spelled out. */
 export function reportHtml(report: Report): string {
-  const { coverage } = report;
-  const title = `${coverage.mission}: coverage`;
-  const sections = [
-    ['summary', 'Summary', summary(report)],
-    ['files', 'Files', htmlFiles(report)],
-    ['stations', 'Stations', htmlStations(report)],
-    ['missing', 'Missing', htmlMissing(report)],
-    ['recordings', 'Recordings', htmlRecordings(report)],
-    ['notes', 'Notes', notes(coverage.notes)],
-  ] as const;
+  const program = pageProgram();
+  const repeats = report.repeats ? htmlRepeats(report.repeats) : null;
+  const document = packDocument(report, repeats?.markup ?? null);
   return html`<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="${trustedHtml(contentPolicy)}">
+<meta http-equiv="Content-Security-Policy" content="${trustedHtml(contentPolicy(program))}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>${title}</title>
-<style>${trustedHtml(pageStyle)}</style>
+<title>${report.coverage.mission}: coverage</title>
+<style>${trustedHtml(style)}</style>
 </head>
 <body>
-${stripPatterns}
-<header><h1>${title}</h1>
-<nav aria-label="Sections"><ul>${sections.map(([id, name]) => html`<li><a href="#${id}">${name}</a></li>`)}</ul></nav></header>
-<main>
-${sections.map(([id, name, content]) => html`<section id="${id}"><h2>${name}</h2>\n${content}</section>\n`)}</main>
-<footer><p>Made by ${report.madeBy}. What no station received is shown as missing; nothing in its place is invented.</p></footer>
+<div id="page"></div>
+<noscript>${htmlStatic(report)}${repeats && html`<section><h2>Repeats per rotation</h2>${repeats}</section>`}</noscript>
+<script type="application/json" id="document">${trustedHtml(inlineJson(document))}</script>
+<script type="module">${trustedHtml(program)}</script>
 </body>
 </html>
 `.markup;
 }
 
-function summary(report: Report): Html {
-  const { files, segments, bytes, frames, transmissions } = report.coverage.totals;
-  const [lead, ...words] = summaryWords(report);
-  const figures = [
-    ['Segments received', `${count(segments.received)} of ${count(segments.total)}`],
-    ['Whole files', `${count(files.whole)}, ${sizeText(bytes.whole)}`],
-    ['Frames intact', `${count(frames.intact)} of ${count(frames.read)}`],
-    ['Transmissions heard', count(transmissions.received)],
-    ['… also elsewhere', count(transmissions.acrossStations)],
-    ['… as repeats', count(transmissions.acrossRepeats)],
-  ] as const;
-  return html`<p class="lead">${lead ?? ''}</p>
-${words.map((sentence) => html`<p>${sentence}</p>\n`)}<dl class="figures">${figures.map(([name, value]) => html`<div><dt>${name}</dt><dd>${value}</dd></div>`)}</dl>`;
-}
-
-function notes(lines: readonly string[]): Html {
-  if (lines.length === 0) return html`<p>Nothing to note.</p>`;
-  return html`<ul>${lines.map((line) => html`<li>${line}</li>\n`)}</ul>`;
+/** Pictures and clips come from beside the page alone; a page from disk has no origin, so that they are named by their scheme, too. */
+function contentPolicy(program: string): string {
+  const hash = (text: string): string => `'sha256-${createHash('sha256').update(text).digest('base64')}'`;
+  return [
+    "default-src 'none'",
+    `script-src ${hash(program)}`,
+    `style-src ${hash(style)}`,
+    "img-src 'self' file: data:",
+    "media-src 'self' file:",
+    "base-uri 'none'",
+    "form-action 'none'",
+  ].join('; ');
 }

@@ -10,12 +10,12 @@ const lineWidth = 110;
  *
  * @throws ZodError when the document does not follow its own schema: a mistake in this program
  */
-export function coverageJson(report: Report): string {
-  const document = coverageSchema.parse(report.coverage);
-  // From the report itself: the schema's parser drops a station called `__proto__`.
+export function coverageJson({ coverage }: Pick<Report, 'coverage'> & Partial<Report>): string {
+  const document = coverageSchema.parse(coverage);
+  // From the coverage itself: the schema's parser drops a station called `__proto__`.
   const files = document.files.map((file, i) => ({
     ...file,
-    stations: sortedByKey(report.coverage.files[i]!.stations),
+    stations: sortedByKey(coverage.files[i]!.stations),
   }));
   return `${print({ ...document, files }, '', 0)}\n`;
 }

@@ -1,6 +1,8 @@
 // How the terminal and the page write numbers: counts, sizes in decimal units, and shares that never look complete
 // while something is missing. A no-break space keeps number and unit together.
-import type { FirstLast } from '../coverage/coverage.js';
+
+/** Inclusive. */
+type FirstLast = readonly [first: number, last: number];
 
 const grouped = new Intl.NumberFormat('en');
 
@@ -35,7 +37,7 @@ export function perCent(part: number, whole: number): string {
 }
 
 /** `12–40`, or `12` where a range holds one number. */
-export function rangeText([first, last]: Readonly<FirstLast>): string {
+export function rangeText([first, last]: FirstLast): string {
   return first === last ? `${first}` : `${first}–${last}`;
 }
 

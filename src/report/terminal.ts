@@ -131,7 +131,7 @@ function outputLines(files: readonly FileCoverage[]): string[] {
 }
 
 /** Lines of at most `width` columns; all but the first begin with `hang`. A word longer than a line is cut. */
-function wrapText(text: string, width: number, hang = ''): string[] {
+export function wrapText(text: string, width: number, hang = ''): string[] {
   const words = plainText(text, Number.POSITIVE_INFINITY).split(' ');
   const lines: string[] = [];
   let line = '';

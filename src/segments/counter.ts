@@ -3,7 +3,7 @@
 // when it is known what came after them (passage.ts) and what others heard (transmission.ts).
 
 /** A step of this many frames or more ends a stretch: a reboot and a false counter look like a long silence at first. */
-const LONG_STEP = 4096;
+export const LONG_STEP = 4096;
 
 /** Whether a gap may hide whole turns of a counter this wide, so that only what the segments prove is taken as one stretch. */
 export function isNarrowCounter(bits: number): boolean {
@@ -40,8 +40,9 @@ export class CounterUnwrapper {
    *
    * @param raw counter as sent
    * @param segment its segment's number, in units of segments
+   * @param follows that less than a turn of the counter passed since the last frame is known from elsewhere
    */
-  next(raw: number, file: number, segment: number): number {
+  next(raw: number, file: number, segment: number, follows = false): number {
     const modulus = this.#modulus;
     const step = (((raw - this.#last) % modulus) + modulus) % modulus;
     let advance = step;
@@ -49,7 +50,7 @@ export class CounterUnwrapper {
     if (this.#narrow) {
       const segmentStep = file === this.#lastFile ? segment - this.#lastSegment : -1;
       if (segmentStep >= 0 && segmentStep % modulus === step) advance = segmentStep;
-      else breaks ||= step !== 1;
+      else breaks ||= step !== 1 && !follows;
     } else {
       breaks ||= step >= LONG_STEP;
     }

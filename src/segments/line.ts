@@ -1,7 +1,7 @@
 // Lines: frames that were sent one after the other and carry one file's segments in step. What receptions say about the order of
 // sending is a list of lines; two stations heard the same transmissions where their lines agree.
 import { normaliseRanges, rangePairs } from '../bytes/ranges.js';
-import type { Run } from './reception.js';
+import { type Run, storedId } from './run.js';
 
 /** The transmissions `[start, end)` carry `key + (transmission - start) * step` of one file. */
 export type Line = {
@@ -10,13 +10,15 @@ export type Line = {
   readonly file: number;
   /** What the frames state of the file's size, see `Run.segments`. */
   readonly segments: number;
+  /** See `Run.instance`. */
+  readonly instance?: number | undefined;
   key: number;
   readonly step: number;
 };
 
 /** The line of a run whose first frame is transmission `start`. */
-export function lineOf({ count, file, segments, key, step }: Run, start: number): Line {
-  return { start, end: start + count, file, segments, key, step };
+export function lineOf({ count, file, segments, instance, key, step }: Run, start: number): Line {
+  return { start, end: start + count, file, segments, instance, key, step };
 }
 
 /** Transmissions of the file of `line`, from its first segment to its last; 0 where the frames do not state it. */
@@ -31,7 +33,7 @@ export function nextFrame({ start, end, key, step }: Line): number {
 
 /** Whether `b` carries what `a` would carry there, were it longer. `shift` is added to the transmissions of `b`. */
 export function isInStep(a: Line, b: Line, shift = 0): boolean {
-  const sameFile = a.file === b.file && a.segments === b.segments && a.step === b.step;
+  const sameFile = a.file === b.file && a.segments === b.segments && a.instance === b.instance && a.step === b.step;
   // Differences only: a product of a transmission number and a step may pass 2^53.
   return sameFile && b.key - a.key === (b.start + shift - a.start) * a.step;
 }
@@ -40,8 +42,8 @@ export function isInStep(a: Line, b: Line, shift = 0): boolean {
 export function distinctLines<T extends Line>(lines: Iterable<T>): T[] {
   const groups = new Map<string, { like: T; pairs: [number, number][] }>();
   for (const line of lines) {
-    const { file, segments, step } = line;
-    const name = `${file} ${segments} ${step} ${line.start - Math.floor(line.key / step)} ${line.key % step}`;
+    const { step } = line;
+    const name = `${storedId(line)} ${step} ${line.start - Math.floor(line.key / step)} ${line.key % step}`;
     const group = groups.get(name);
     if (group) group.pairs.push([line.start, line.end]);
     else groups.set(name, { like: line, pairs: [[line.start, line.end]] });

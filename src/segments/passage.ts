@@ -2,7 +2,7 @@
 // out of sequence (a CRC that passed by accident) given the place where they came.
 import { type CarouselOrder, LONGEST_SILENCE } from './carousel-order.js';
 import { type Line, lineOf, mergeLines } from './line.js';
-import type { Run } from './reception.js';
+import type { Run } from './run.js';
 
 /** What the placement needs of a recording. */
 export type HeardRecording = {

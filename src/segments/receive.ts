@@ -1,22 +1,57 @@
 // Takes one recording through the mission's layers into a segment store, and says what it proves. Memory stays bounded by the
 // layers' buffers; the recording's identity (SHA-256 of its bytes) is computed on the way.
 import { createHash } from 'node:crypto';
-import type { RecordingError } from '../errors.js';
 import type { Recording } from '../intake/source.js';
-import { decodeChain } from '../layers/chain.js';
-import { feed } from '../layers/feed.js';
-import type { LayerCounts } from '../layers/layer.js';
+import { type Chain, decodeChain } from '../layers/chain.js';
+import { type Fed, feed } from '../layers/feed.js';
+import type { LayerCounts, Receiver } from '../layers/layer.js';
 import type { Mission } from '../mission/mission.js';
-import { ReceptionRecorder, type SegmentStore } from './reception.js';
+import { segmentation } from '../mission/segmentation.js';
+import { DeliveryRecorder } from './delivery-recorder.js';
+import { ReceptionRecorder } from './reception.js';
+import type { Delivery, SegmentStore } from './run.js';
+import type { RunRecorder } from './run-recorder.js';
 
-export type Received = {
-  readonly recorder: ReceptionRecorder;
+/** What the frames of one recording prove. */
+export type Heard = Pick<RunRecorder, 'runs' | 'damagedFrames' | 'intactFrames' | 'damagedTotal' | 'stretchStarts'>;
+
+/** What a recording, taken in to its end, turned out to be. */
+export type Taken = {
+  readonly recorder: Heard;
+  /** What a file delivery says of its files; `undefined` where the mission has frames of its own. */
+  readonly deliveries: readonly Delivery[] | undefined;
   readonly sha256: string;
-  readonly bytes: number;
   readonly layers: readonly { readonly layer: string; readonly counts: LayerCounts }[];
-  /** Why it could not be read to its end; what came before is in. */
-  readonly problem: RecordingError | undefined;
 };
+
+export type Received = Taken & Fed;
+
+/** Takes in one recording, block by block. */
+export class Reception {
+  /** The outermost of the mission's layers: takes the bytes that `hash` takes. */
+  readonly input: Receiver;
+  readonly #recorder: ReceptionRecorder | DeliveryRecorder;
+  readonly #chain: Chain;
+  readonly #hash = createHash('sha256');
+
+  constructor(mission: Mission, store: SegmentStore) {
+    this.#recorder = recorderOf(mission, store);
+    this.#chain = decodeChain(mission, this.#recorder);
+    this.input = this.#chain.input;
+  }
+
+  /** Takes the bytes into the recording's identity. */
+  hash(bytes: Uint8Array): void {
+    this.#hash.update(bytes);
+  }
+
+  /** After `input.end()`. */
+  result(): Taken {
+    const recorder = this.#recorder;
+    const deliveries = recorder instanceof DeliveryRecorder ? recorder.deliveries : undefined;
+    return { recorder, deliveries, sha256: this.#hash.digest('hex'), layers: this.#chain.counts() };
+  }
+}
 
 /**
  * @param onBytes called with the number of bytes taken in, block by block
@@ -28,12 +63,16 @@ export async function receive(
   store: SegmentStore,
   onBytes: (bytes: number) => void = () => undefined,
 ): Promise<Received> {
-  const recorder = new ReceptionRecorder(mission.frame, store);
-  const chain = decodeChain(mission, recorder);
-  const hash = createHash('sha256');
-  const { bytes, problem } = await feed(recording, chain.input, (block) => {
-    hash.update(block);
+  const reception = new Reception(mission, store);
+  const fed = await feed(recording, reception.input, (block) => {
+    reception.hash(block);
     onBytes(block.length);
   });
-  return { recorder, sha256: hash.digest('hex'), bytes, layers: chain.counts(), problem };
+  return { ...reception.result(), ...fed };
+}
+
+function recorderOf(mission: Mission, store: SegmentStore): ReceptionRecorder | DeliveryRecorder {
+  const { frame } = mission;
+  if (frame) return new ReceptionRecorder(frame, store);
+  return new DeliveryRecorder(segmentation(mission).counterBits, store);
 }

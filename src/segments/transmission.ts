@@ -75,6 +75,21 @@ export function placeTransmissions(
   return placements;
 }
 
+/** Placements where nothing counts transmissions: each recording is a run of its own, and none heard what another did. */
+export function placeApart(recordings: readonly HeardRecording[]): Map<string, Placement[]> {
+  const begun = ({ startedAt }: HeardRecording): number => startedAt ?? Number.MAX_VALUE;
+  const sorted = [...recordings].sort((a, b) => compare(begun(a), begun(b)) || compare(a.sha256, b.sha256));
+  let base = RUN_GAP;
+  return new Map(
+    sorted.map(({ sha256, stretches, runs }, i) => {
+      const placement = { onboardRun: i + 1, shift: 0, base };
+      const last = runs.at(-1);
+      base += (last ? last.counter + last.count : 0) + RUN_GAP;
+      return [sha256, stretches.map(() => placement)];
+    }),
+  );
+}
+
 /** Joins until no more join: one that comes late may be what connects two that came before. */
 function joinPassages(passages: readonly Passage[], rules: Rules): Passage[] {
   const joined: Passage[] = [];

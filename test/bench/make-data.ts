@@ -40,7 +40,7 @@ export function makeData(mission: Mission, folder: string, bytes: number): strin
       }
     },
   );
-  const payload = Buffer.alloc(mission.frame.payload.size);
+  const payload = Buffer.alloc(mission.frame!.payload.size);
   for (let counter = 0; outputs.some(({ left }) => left >= BASEBAND_BYTES); counter++) {
     for (let at = 0; at + 4 <= payload.length; at += 4) payload.writeUInt32LE((random() * 2 ** 32) >>> 0, at);
     const values = {
@@ -50,7 +50,7 @@ export function makeData(mission: Mission, folder: string, bytes: number): strin
       segments: SEGMENTS_PER_FILE,
       length: payload.length,
     };
-    encoder.push(encodeFrame(mission.frame, values, payload));
+    encoder.push(encodeFrame(mission.frame!, values, payload));
   }
   for (const output of outputs) {
     flush(output);

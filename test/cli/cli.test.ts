@@ -227,9 +227,28 @@ describe('the other commands', () => {
     expect(result.stdout.split('\n').filter((line) => line.length > 100)).toEqual([]);
   });
 
-  test('inspect without a mission finds the marker and the frame length by itself', () => {
-    const result = passweave('inspect', good);
+  test('inspect without a mission finds the chain by itself, and its stub is a mission file that recovers the same', () => {
+    const result = passweave('inspect', path.join(recordings, 'highfell.zip'));
+    expect(result.code).toBe(0);
     expect(result.stdout).toContain('1ACFFC1D every 1004 bytes');
+    expect(result.stdout.split('\n').filter((line) => textWidth(line) > 80)).toEqual([]);
+    const [told] = JSON.parse(passweave('inspect', path.join(recordings, 'highfell.zip'), '--json').stdout) as [
+      { chain: { stub: string; chains: { layers: { name: string }[] }[] } },
+    ];
+    expect(told.chain.chains.map(({ layers }) => layers.map(({ name }) => name))).toEqual([['dvb-s2', 'stream']]);
+    expect(result.stdout).toContain(told.chain.stub);
+    const stub = fixture('stub.yaml', told.chain.stub);
+    expect(passweave('mission', 'check', stub).code).toBe(0);
+    const out = fresh();
+    expect(passweave('recover', good, '--mission', stub, '--out', out).code).toBe(0);
+    expect(segmentsOf(out, 'lowquay')).toBe(alone);
+  });
+
+  test('inspect of what is no recording says that nothing is proven, prints no stub and ends with 0', () => {
+    const result = passweave('inspect', fixture('letters.bin', Buffer.alloc(90_000, 'a station log, line by line\n')));
+    expect(result.code).toBe(0);
+    expect(result.stdout).toContain('no layer is proven');
+    expect(result.stdout).not.toContain('layers:');
   });
 
   test('pack and merge carry a ledger from one folder to another', () => {

@@ -5,13 +5,16 @@ import {
   type BasebandHeader,
   dataEndAt,
   firstUnitAt,
+  hasCrc32At,
   isHeaderAt,
+  isTellingAt,
   KBCH_BYTES,
   kindAt,
   readBasebandHeader,
   STREAM_TYPE,
   streamAt,
   streamName,
+  userPacketAt,
   writeBasebandHeader,
 } from '../../src/layers/baseband-header.js';
 import { dvbS2 } from '../../src/layers/dvb-s2.js';
@@ -118,7 +121,7 @@ describe('the offsets of the hot path', () => {
       fc.nat(8191).map((n) => n * 8),
       fc.nat(65535),
     ),
-    sync: fc.nat(255),
+    sync: fc.oneof(fc.constantFrom(0, 1), fc.nat(255)),
     syncd: fc.oneof(fc.constantFrom(0, 65535), fc.nat(65535)),
   });
 
@@ -137,6 +140,9 @@ describe('the offsets of the hot path', () => {
         expect(dataEndAt(bytes, at)).toBe(at + 10 + Math.floor(h.dfl / 8));
         expect(firstUnitAt(bytes, at)).toBe(h.syncd === 65535 ? -1 : at + 10 + Math.floor(h.syncd / 8));
         expect(kindAt(bytes, at)).toBe(h.matype1 * 65536 + (type === STREAM_TYPE.hem ? 0 : h.upl));
+        expect(userPacketAt(bytes, at)).toEqual({ packetBytes: h.upl >> 3, sync: h.sync });
+        expect(hasCrc32At(bytes, at)).toBe(type === STREAM_TYPE.continuous && h.sync === 1);
+        expect(isTellingAt(bytes, at)).toBe(type !== STREAM_TYPE.hem || (h.upl === 0 && h.sync === 0));
         const single = h.matype1 & 0x20;
         expect(streamAt(bytes, at)).toBe(type * 512 + (single ? 256 : h.matype2));
         expect(streamName(streamAt(bytes, at)).endsWith(`ISI ${h.matype2}`)).toBe(single === 0);

@@ -2,6 +2,7 @@
 import { writeBasebandHeader } from '../../src/layers/baseband-header.js';
 import { dvbS2 } from '../../src/layers/dvb-s2.js';
 import type { LayerCounts } from '../../src/layers/layer.js';
+import { type ModeAdaptationType, writeModeAdaptation } from '../../src/layers/mode-adaptation.js';
 import { type Cut, feed, noise } from './seeded.js';
 
 export type FrameShape = {
@@ -15,14 +16,26 @@ export type FrameShape = {
   upl?: number;
   /** Byte of the data field where the first unit starts; -1 = none. */
   unit?: number;
+  /** The mode adaptation header before the frame; its frame number is `seed`. Absent = none. */
+  adaptation?: ModeAdaptationType;
 };
 
-/** One record: header, noise, padding of zeros. */
-export function makeFrame({ data, record, seed, matype1 = 0x70, isi = 0, upl = 0, unit = -1 }: FrameShape): Buffer {
+/** One record: mode adaptation header, header, noise, padding of zeros. `record` is without the first of these. */
+export function makeFrame({
+  data,
+  record,
+  seed,
+  matype1 = 0x70,
+  isi = 0,
+  upl = 0,
+  unit = -1,
+  adaptation = 'L.1',
+}: FrameShape): Buffer {
   const syncd = unit < 0 || unit >= data ? 65535 : unit * 8;
+  const ahead = writeModeAdaptation({ type: adaptation, modcod: 4, esN0: 7 + (seed % 9) / 8, frameNumber: seed });
   const header = writeBasebandHeader({ matype1, matype2: isi, upl, dfl: data * 8, sync: 0, syncd });
   const padding = Math.max(0, (record ?? 0) - 10 - data);
-  return Buffer.concat([header, noise(data, seed), Buffer.alloc(padding)]);
+  return Buffer.concat([ahead, header, noise(data, seed), Buffer.alloc(padding)]);
 }
 
 /** What came out: data fields by their offset in the recording. */

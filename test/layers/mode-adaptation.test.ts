@@ -2,7 +2,13 @@ import { readFileSync } from 'node:fs';
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
 import { readBasebandHeader } from '../../src/layers/baseband-header.js';
-import { type ModeAdaptation, readModeAdaptation, writeModeAdaptation } from '../../src/layers/mode-adaptation.js';
+import {
+  type ModeAdaptation,
+  mayEndAt,
+  qpskModcod,
+  readModeAdaptation,
+  writeModeAdaptation,
+} from '../../src/layers/mode-adaptation.js';
 
 type Vector = {
   id: string;
@@ -68,6 +74,32 @@ test('nothing is read without its sync byte, beyond the bytes that are there, or
   expect(readModeAdaptation(wrong, 0, 2)).toBeNull();
   expect(readModeAdaptation(bytes, bytes.length - 3, 4)).toBeNull();
   expect(readModeAdaptation(bytes, 0, 1)).toBeNull();
+});
+
+test('where a header may end is told by its bytes being there and its sync byte', () => {
+  for (const { hex, expect: stated } of vectors) {
+    const bytes = Buffer.from(hex, 'hex');
+    expect(mayEndAt(bytes, stated.headerBytes, stated.headerBytes)).toBe(true);
+    if (stated.headerBytes > 0) expect(mayEndAt(bytes, stated.headerBytes - 1, stated.headerBytes)).toBe(false);
+    bytes[0] = 0xb7;
+    expect(mayEndAt(bytes, stated.headerBytes, stated.headerBytes)).toBe([0, 3].includes(stated.headerBytes));
+  }
+});
+
+// MODCODs 1 to 11 are QPSK, by rising code rate: EN 302 307-1, table 12 (from memory), Kbch from tables 5a and 5b.
+test.each([
+  [2001, 1, false],
+  [4026, 4, false],
+  [5380, 6, false],
+  [7274, 11, false],
+  [384, 1, true],
+  [1194, 5, true],
+  [1779, 10, true],
+  [1000, 5, true],
+  [3000, 3, false],
+  [9000, 11, false],
+])('a frame of %i bytes is sent with MODCOD %i when by QPSK', (bytes, modcod, short) => {
+  expect(qpskModcod(bytes)).toEqual({ modcod, short });
 });
 
 test('Es/N0 is kept within what can be said', () => {

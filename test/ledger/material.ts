@@ -73,7 +73,7 @@ export function sending(file: number, segments: number, counter: number, content
 
 /** Takes a recording into the ledger as the main job does, but from its frames on. Every 7th counter is damaged. */
 export function handIn(ledger: Ledger, { station, name, startedAt, sent }: Heard, damagedEvery = 0): string {
-  const { frame } = ledger.mission;
+  const frame = ledger.mission.frame!;
   const recorder = new ReceptionRecorder(frame, ledger);
   const hash = createHash('sha256');
   let at = 0;

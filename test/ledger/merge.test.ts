@@ -109,7 +109,7 @@ async function openResult(folder: string): Promise<Result & { json: string }> {
   ledger.close();
   return {
     ...result,
-    json: coverageJson({ coverage: result.coverage, missing: [], strips: [], thumbnails: new Map(), madeBy: '' }),
+    json: coverageJson({ coverage: result.coverage }),
   };
 }
 

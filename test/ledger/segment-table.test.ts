@@ -1,7 +1,7 @@
 // The tables of segments against a plain Map that does the same the slow way.
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
-import { NumberedTable, OffsetTable, type SegmentTable } from '../../src/ledger/segment-table.js';
+import { ChunkTable, NumberedTable, OffsetTable, type SegmentTable } from '../../src/ledger/segment-table.js';
 
 const SIZE = 10;
 
@@ -94,6 +94,51 @@ describe('a table of segments', () => {
       fc.property(commands(offsets), (list) =>
         check(new OffsetTable(SIZE), list, (key, length) => [key, key + length]),
       ),
+    );
+  });
+
+  test('of any length holds what a plain Map holds, and has room only where nothing is', () => {
+    const chunk = fc.record({
+      what: fc.constantFrom('add' as const, 'add' as const, 'lose' as const),
+      key: fc.oneof(
+        fc.integer({ min: 0, max: 40 }),
+        fc.integer({ min: 0, max: 12 }).map((number) => number * 7),
+      ),
+      length: fc.oneof(fc.constant(7), fc.integer({ min: 1, max: 12 })),
+      crc: fc.nat(3),
+    });
+    fc.assert(
+      fc.property(fc.array(chunk, { maxLength: 40 }), (list) => {
+        const table = new ChunkTable();
+        const model = new Map<number, { length: number; crc: number; there: boolean }>();
+        const isFree = (key: number, length: number): boolean =>
+          [...model].every(([own, content]) => own >= key + length || own + content.length <= key);
+        for (const { what, key, length, crc } of list) {
+          expect(table.isFree(key, length)).toBe(isFree(key, length));
+          if (what === 'lose') {
+            table.lose(key);
+            const known = model.get(key);
+            if (known) known.there = false;
+          } else if (isFree(key, length) || table.isFor(key, length, crc)) {
+            table.add(key, length, crc);
+            model.set(key, { length, crc, there: true });
+          }
+        }
+        const sorted = [...model].sort(([a], [b]) => a - b);
+        const there = sorted.filter(([, content]) => content.there);
+        expect([...table.keys()].map((key) => [key, table.lengthOf(key), table.crcOf(key)])).toEqual(
+          there.map(([key, { length, crc }]) => [key, length, crc]),
+        );
+        expect(table.size).toBe(there.length);
+        expect([...table.lost()].map(({ key }) => key)).toEqual(
+          sorted.filter(([, content]) => !content.there).map(([key]) => key),
+        );
+        expect(table.fullLength).toBe(Math.max(0, ...sorted.map(([, { length }]) => length)));
+        const covered = there.reduce((sum, [, { length }]) => sum + length, 0);
+        const ranges = table.ranges();
+        expect(ranges.reduce((sum, at, i) => sum + (i % 2 === 0 ? -at : at), 0)).toBe(covered);
+      }),
+      { numRuns: 500 },
     );
   });
 

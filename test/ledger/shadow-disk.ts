@@ -64,6 +64,9 @@ export class ShadowDisk implements Disk {
     return fs.readSync(fd, bytes, 0, bytes.length, position);
   }
 
+  /** Promises nothing. */
+  startSync(): void {}
+
   sync(fd: number): void {
     this.#step(`sync ${path.basename(this.#opened.get(fd)!)}`);
     const file = this.#opened.get(fd)!;

@@ -156,7 +156,7 @@ describe('frameHeaderParser (binary-parser, the outside judge)', () => {
   });
 
   test('reads the frame of the example', () => {
-    const { frame: layout } = parseMission(example, 'm.yaml');
+    const layout = parseMission(example, 'm.yaml').frame!;
     const frame = new Uint8Array(layout.length);
     const values = { counter: 4_000_000_000, file: 7, segment: 70_000, segments: 70_001, length: 984 };
     for (const [name, value] of Object.entries(values)) {
@@ -169,7 +169,7 @@ describe('frameHeaderParser (binary-parser, the outside judge)', () => {
   });
 
   test('refuses a frame that is too short', () => {
-    const { frame: layout } = parseMission(example, 'm.yaml');
+    const layout = parseMission(example, 'm.yaml').frame!;
     expect(() => frameHeaderParser(layout).parse(new Uint8Array(1003))).toThrow('a frame is 1004 bytes, got 1003');
   });
 });

@@ -59,14 +59,14 @@ test('what may be left out has its default', () => {
   ).split('files:')[0]!;
   const mission = parseMission(text, 'm.yaml');
   expect(mission.downlink).toEqual({});
-  expect(mission.frame.marker).toEqual(new Uint8Array(0));
-  expect(Object.keys(mission.frame.fields)).toEqual(['counter', 'file', 'segment']);
+  expect(mission.frame!.marker).toEqual(new Uint8Array(0));
+  expect(Object.keys(mission.frame!.fields)).toEqual(['counter', 'file', 'segment']);
   expect(mission.files).toEqual({ catalogue: [] });
 });
 
 test('segments named by byte offset go with the size of the file', () => {
   const text = exampleWith(['segment:  {', 'offset:  {'], ['segments: {', 'bytes: {']);
-  const { fields } = parseMission(text, 'm.yaml').frame;
+  const { fields } = parseMission(text, 'm.yaml').frame!;
   expect(Object.keys(fields).sort()).toEqual(['bytes', 'counter', 'file', 'length', 'offset']);
 });
 
@@ -92,7 +92,7 @@ test('a mission file in JSON is read as well', () => {
       crc: { name: 'CRC-16/IBM-3740', at: 18, covers: [0, 18] },
     },
   });
-  expect(parseMission(json, 'm.json').frame.length).toBe(20);
+  expect(parseMission(json, 'm.json').frame!.length).toBe(20);
 });
 
 test.each([
@@ -157,7 +157,7 @@ describe('hexadecimal that YAML would read as a number', () => {
       ['file:     { at: 8,', 'file:     { at: 24,'],
       ['payload: { at: 18, size: 984 }', 'payload: { at: 26, size: 976 }'],
     );
-    expect([...parseMission(text, 'm.yaml').frame.marker]).toEqual(bytes);
+    expect([...parseMission(text, 'm.yaml').frame!.marker]).toEqual(bytes);
   });
 
   test.each(['12345678', '1e345678', '00112233', '"00112233"', '0x1e345678', '1E345678'])('crc32: %s', (written) => {
@@ -177,7 +177,7 @@ describe('hexadecimal that YAML would read as a number', () => {
   test('poly: 1021 means 0x1021, whether quoted or not', () => {
     for (const poly of ['1021', '"1021"', '0x1021']) {
       const crc = `width: 16, poly: ${poly}, init: FFFF, reflected: false, xorout: 0`;
-      const { parameters } = parseMission(custom(crc), 'm.yaml').frame.crc;
+      const { parameters } = parseMission(custom(crc), 'm.yaml').frame!.crc;
       expect(parameters).toEqual({ ...CRC_CATALOGUE['CRC-16/IBM-3740'], name: 'CRC-16 with polynomial 1021' });
     }
   });
@@ -188,7 +188,7 @@ describe('hexadecimal that YAML would read as a number', () => {
       .replace('at: 1002, covers: [0, 1002]', 'at: 1002, covers: [0, 1000]')
       .replace('984', '980')
       .replace('at: 1002', 'at: 1000');
-    expect(parseMission(text, 'm.yaml').frame.crc).toMatchObject({
+    expect(parseMission(text, 'm.yaml').frame!.crc).toMatchObject({
       parameters: { width: 32, poly: 0x04c11db7, init: 0x10, reflected: true, xorout: 0x1e5 },
       endian: 'little',
     });

@@ -14,7 +14,7 @@ export type Named = {
 /** Every intact frame of the sessions with the name its transmission got. */
 export function nameFrames(mission: Mission, sessions: readonly Session[], frameSeconds?: number): Named[] {
   const recordings = sessions.map((session) => heardRecording(mission, session));
-  const placements = placeTransmissions(recordings, mission.frame.fields.counter.bits, frameSeconds);
+  const placements = placeTransmissions(recordings, mission.frame!.fields.counter.bits, frameSeconds);
   return sessions.flatMap(({ heard }, s) => {
     const { runs, sha256 } = recordings[s]!;
     const intact = heard.filter(({ damaged }) => !damaged);

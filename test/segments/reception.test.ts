@@ -66,7 +66,7 @@ describe('the payload handed on', () => {
     // A layout as the mission file gives it, but with the file's size in bytes in every frame.
     const { mission: plain } = smallMission({ byOffset, statesLength: false, statesSize: byOffset });
     const bytes = { at: 11, bit: 0, bits: 24, endian: 'big' as const };
-    const stating = { ...plain, frame: { ...plain.frame, fields: { ...plain.frame.fields, bytes } } };
+    const stating = { ...plain, frame: { ...plain.frame!, fields: { ...plain.frame!.fields, bytes } } };
     const lengths: number[] = [];
     const own = sendCarousel(randomFiles([3, 5]), 8);
     record(stating, own, { store: (_f, _s, _k, _b, _start, length) => lengths.push(length) });

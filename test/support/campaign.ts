@@ -124,10 +124,8 @@ export type Session = {
   readonly startedAt?: number | null;
 };
 
-function frameOf(
-  { frame }: Mission,
-  { counter, file, segment, segments, offset, content, payload }: Heard,
-): Uint8Array {
+function frameOf(mission: Mission, { counter, file, segment, segments, offset, content, payload }: Heard): Uint8Array {
+  const frame = mission.frame!;
   const { fields } = frame;
   return encodeFrame(
     frame,
@@ -145,7 +143,7 @@ function frameOf(
 
 /** Takes the frames of a session into a recorder of its own. */
 export function record(mission: Mission, heard: readonly Heard[], store: SegmentStore): ReceptionRecorder {
-  const recorder = new ReceptionRecorder(mission.frame, store);
+  const recorder = new ReceptionRecorder(mission.frame!, store);
   heard.forEach((frame, i) => {
     const bytes = frameOf(mission, frame);
     if (frame.damaged) recorder.damaged(bytes, 0, bytes.length, i * bytes.length);

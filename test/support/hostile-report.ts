@@ -8,7 +8,9 @@ export const hostileText = `</script><img src=x onerror="document.title='owned'"
 export const hostileLetters = `</script><img src=x onerror="document.title='owned'">'"&`;
 
 /** The first file, station and recording, a note and the program's name carry the text. */
-export function hostileReport({ coverage, missing, strips, thumbnails }: Report): Report {
+export function hostileReport({ coverage, missing, strips, thumbnails, details }: Report): Report {
+  const first = coverage.stations[0]!.name;
+  const renamed = <Name extends string | null>(name: Name) => (name === first ? hostileText : name);
   const id = coverage.files[0]!.id;
   return {
     coverage: {
@@ -36,6 +38,21 @@ export function hostileReport({ coverage, missing, strips, thumbnails }: Report)
     missing: missing.map((range, index) => (index === 0 ? { ...range, name: hostileText } : range)),
     strips,
     thumbnails,
+    details: {
+      ...details,
+      timeline: {
+        ...details.timeline,
+        stations: details.timeline.stations.map((station) => ({ ...station, name: renamed(station.name) })),
+      },
+      sharing: {
+        pairs: details.sharing.pairs.map((pair) => ({
+          ...pair,
+          stations: [renamed(pair.stations[0]), renamed(pair.stations[1])],
+        })),
+        without: details.sharing.without.map((row) => ({ ...row, station: renamed(row.station) })),
+      },
+      settings: [[hostileText, hostileText], ...details.settings],
+    },
     madeBy: hostileText,
   };
 }

@@ -2,6 +2,7 @@
 // loops, so that all numbers in it agree; thumbnails are drawn with sharp.
 import { createHash } from 'node:crypto';
 import sharp from 'sharp';
+import type { CampaignDetails } from '../../src/coverage/campaign-details.js';
 import type {
   Coverage,
   FileCoverage,
@@ -10,10 +11,13 @@ import type {
   StationCoverage,
   Strip,
 } from '../../src/coverage/coverage.js';
+import type { Stretch } from '../../src/coverage/timeline.js';
 import type { Report, Thumbnail } from '../../src/report/model.js';
 
 const payload = 984;
 const rotationFrames = 22_200; // 94 s at 1.9 Mbit/s and 1004 byte frames
+/** 2027-03-14 02:15:40 UTC. */
+const startedAt = Date.UTC(2027, 2, 14, 2, 15, 40);
 const fileList: { file: number; name: string; bytes: number; from?: number }[] = [
   { file: 7, name: 'limb-0007.jpg', bytes: 1_048_576 },
   { file: 8, name: 'limb-0008.jpg', bytes: 812_331 },
@@ -55,15 +59,15 @@ export function seeded(seed: number): () => number {
 }
 
 export async function sampleReport(): Promise<Report> {
-  const { coverage, strips, missing } = simulate();
+  const { coverage, strips, missing, details } = simulate();
   const thumbnails = new Map<string, Thumbnail>();
   for (const file of coverage.files) {
     if (file.media !== null || file.salvage !== null) thumbnails.set(file.id, await drawThumbnail(file));
   }
-  return { coverage, missing, strips, thumbnails, madeBy: 'passweave 0.1.0' };
+  return { coverage, missing, strips, thumbnails, details, madeBy: 'passweave 0.1.0' };
 }
 
-function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRange[] } {
+function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRange[]; details: CampaignDetails } {
   const random = seeded(94);
   const sent: { file: number; segment: number }[] = [];
   while (sent.length < 60_000) {
@@ -168,7 +172,10 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
               : null,
       salvage:
         partial && proven
-          ? { path: `salvage/${name}.png`, note: 'rows that could be decoded; the rest is hatched' }
+          ? {
+              path: `salvage/${name}.${picture ? 'png' : 'mp4'}`,
+              note: picture ? 'Rows that could be decoded; the rest is hatched.' : 'What can be read of the clip.',
+            }
           : null,
     };
   });
@@ -204,9 +211,56 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
     received: files.reduce((sum, file) => sum + file.segments.received, 0),
   };
   const heard = heardBy.filter((names) => names.size > 0).length;
+  const names = stationList.map(({ name }) => name);
+  const all = holders.flatMap((held, index) => held.map((stations) => ({ index, stations })));
   return {
     strips,
     missing,
+    details: {
+      timeline: {
+        runs: [{ run: 1, at: 0, first: 0, last: sent.length - 1, sentAt: startedAt, clocks: 4, clockSpreadSeconds: 3 }],
+        stations: [null, ...names].map((name) => ({
+          name,
+          heard: runsOf(heardBy.map((stations) => Number(name === null ? stations.size > 0 : stations.has(name))))
+            .filter(([, , there]) => there > 0)
+            .map(([first, last]): Stretch => [first, last - first + 1, last - first + 1]),
+          listened: (name === null
+            ? [
+                [0, 31_000],
+                [33_000, 60_000],
+              ]
+            : stationList.filter((station) => station.name === name).flatMap(({ passes }) => [...passes])
+          ).map(([start, end]): [number, number] => [start!, end!]),
+        })),
+        length: sent.length,
+        joined: 0,
+        frameSeconds: 94 / rotationFrames,
+        rotationSeconds: 94,
+      },
+      sharing: {
+        pairs: names.flatMap((a, i) =>
+          names.slice(i + 1).map((b) => ({
+            stations: [a, b] as const,
+            transmissions: heardBy.filter((stations) => stations.has(a) && stations.has(b)).length,
+            segments: all.filter(({ stations }) => stations.has(a) && stations.has(b)).length,
+          })),
+        ),
+        without: names.map((name) => {
+          const alone = all.filter(({ stations }) => stations.size === 1 && stations.has(name));
+          const touched = new Set(alone.map(({ index }) => index));
+          const complete = files.filter((file, index) => file.state !== 'partial' && touched.has(index));
+          return { station: name, segments: alone.length, files: complete.map(({ id }) => id) };
+        }),
+      },
+      settings: [
+        ['Mission', 'Dotterel'],
+        ['Layers', 'dvb-s2 → stream'],
+        ['Frame', '1004 bytes, 984 of them payload'],
+        ['Rate', '1900000 bit/s'],
+        ['Rotation', '94 s'],
+      ],
+      startedAt: new Map(recordings.slice(1).map(({ sha256 }, i) => [sha256, startedAt + i * 1000])),
+    },
     coverage: {
       format: 'passweave-coverage/1',
       mission: 'Dotterel',
@@ -271,7 +325,7 @@ async function drawThumbnail(file: FileCoverage): Promise<Thumbnail> {
 /** `files` files of `segments` segments each; every third is whole, the others have scattered short losses. */
 export function largeReport(fileCount: number, segmentCount: number, lossPerSegment: number): Report {
   const random = seeded(5);
-  const { coverage } = simulate();
+  const { coverage, details } = simulate();
   const template = coverage.files[0]!;
   const strips: Strip[] = [];
   const missing: MissingRange[] = [];
@@ -328,6 +382,7 @@ export function largeReport(fileCount: number, segmentCount: number, lossPerSegm
     missing,
     strips,
     thumbnails: new Map(),
+    details,
     madeBy: 'passweave 0.1.0',
   };
 }

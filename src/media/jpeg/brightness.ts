@@ -1,0 +1,147 @@
+// The brightness of pieces whose DC values are known only up to a common offset: least squares over all borders between placed
+// pieces (rows above and below, and the row they share), reweighted so that outlines in the picture do not pull.
+import { brightnessOffsets } from './continuity.js';
+import { type Edges, unitsPerLevel } from './edges.js';
+import type { Piece } from './pieces.js';
+
+export type Brightness = {
+  /** By piece: levels to add to its floating MCUs, by component. */
+  readonly levels: readonly Float64Array[];
+  /** By piece: standard deviation of that, levels; 0 where nothing floats, infinite where nothing tells. */
+  readonly deviation: Float64Array;
+};
+
+type Link = { a: number; b: number; difference: Float64Array; mcus: number };
+
+const rounds = 6;
+/** Missing rows over which a brightness is carried where nothing nearer tells. */
+const mostRows = 6;
+/** Borders of n MCUs tell as much as this many times n independent ones. */
+const independent = 0.35;
+
+/**
+ * @param at place of each piece; -1 for pieces that are not shown
+ * @param width MCUs in a row
+ */
+export function solveBrightness(
+  edges: Edges,
+  pieces: readonly Piece[],
+  at: Int32Array,
+  totalMcus: number,
+  width: number,
+  spread: Float64Array,
+): Brightness {
+  const components = 1 + (Math.max(...edges.acrossSlots) >> 2);
+  const links = findLinks(edges, pieces, at, totalMcus, width);
+  const levels = pieces.map(() => new Float64Array(components));
+  const variance = new Float64Array(pieces.length).fill(Number.POSITIVE_INFINITY);
+  // Node `pieces.length` is all that is known.
+  const known = pieces.length;
+  const byNode: Link[][] = Array.from({ length: known + 1 }, () => []);
+  for (const link of links) {
+    byNode[link.a]!.push(link);
+    byNode[link.b]!.push(link);
+  }
+  const order = orderByDoubt(byNode, known, variance, spread);
+  for (let c = 0; c < components; c++) {
+    const value = new Float64Array(known + 1);
+    // First along the surest way to each piece, then all together.
+    for (const { node, from, link } of order) {
+      value[node] = value[from]! + (link.b === node ? -link.difference[c]! : link.difference[c]!);
+    }
+    const typical = spread[c]! / Math.sqrt(independent);
+    for (let round = 0; round < rounds * 10; round++) {
+      for (const { node } of round % 2 ? [...order].reverse() : order) {
+        let sum = 0;
+        let weights = 0;
+        for (const { a, b, difference, mcus } of byNode[node]!) {
+          const target = node === a ? value[b]! + difference[c]! : value[a]! - difference[c]!;
+          const residual = ((target - value[node]!) / typical) ** 2 * Math.min(8, mcus);
+          const weight = mcus / (1 + residual / 4);
+          sum += weight * target;
+          weights += weight;
+        }
+        if (weights > 0) value[node] = sum / weights;
+      }
+    }
+    for (const { node } of order) levels[node]![c] = value[node]! / unitsPerLevel;
+  }
+  const deviation = variance.map((v, i) => (pieces[i]!.floating === 0 ? 0 : Math.sqrt(v) / unitsPerLevel));
+  return { levels, deviation };
+}
+
+/** Value of node a = value of node b + difference. */
+function findLinks(edges: Edges, pieces: readonly Piece[], at: Int32Array, totalMcus: number, width: number): Link[] {
+  const known = pieces.length;
+  const node = new Int32Array(totalMcus).fill(-1);
+  const source = new Int32Array(totalMcus);
+  for (const [i, { first, count, floating }] of pieces.entries()) {
+    if (at[i]! < 0) continue;
+    for (let m = 0; m < count; m++) {
+      node[at[i]! + m] = m < floating ? i : known;
+      source[at[i]! + m] = first + m;
+    }
+  }
+  const links: Link[] = [];
+  const linked = new Set<number>();
+  for (let rows = 1; rows <= mostRows; rows++) {
+    const found = new Map<number, { lower: number[]; upper: number[] }>();
+    for (let t = rows * width; t < totalMcus; t++) {
+      const [a, b] = [node[t]!, node[t - rows * width]!];
+      if (a < 0 || b < 0 || a === b) continue;
+      const key = a * (known + 1) + b;
+      if (linked.has(key)) continue;
+      let pair = found.get(key);
+      if (!pair) found.set(key, (pair = { lower: [], upper: [] }));
+      pair.lower.push(source[t]! * edges.across);
+      pair.upper.push(source[t - rows * width]! * edges.across);
+    }
+    for (const [key, { lower, upper }] of found) {
+      linked.add(key);
+      const difference = new Float64Array(4);
+      brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference);
+      // Over rows that are missing a picture changes more, and more alike along the row.
+      const mcus = rows === 1 ? lower.length : Math.min(lower.length, 40) / (4 * rows * rows);
+      links.push({ a: Math.floor(key / (known + 1)), b: key % (known + 1), difference, mcus });
+    }
+  }
+  for (let t = 1; t < totalMcus; t++) {
+    const [a, b] = [node[t]!, node[t - 1]!];
+    if (a < 0 || b < 0 || a === b || t % width === 0) continue;
+    const difference = new Float64Array(4);
+    brightnessOffsets(edges.left, [source[t]! * edges.down], edges.right, [source[t - 1]! * edges.down], edges.downSlots, difference);
+    links.push({ a, b, difference, mcus: 1 });
+  }
+  return links;
+}
+
+/** All pieces that hang together with what is known, surest first (shortest way by variance); fills `variance`. */
+function orderByDoubt(
+  byNode: readonly Link[][],
+  known: number,
+  variance: Float64Array,
+  spread: Float64Array,
+): { node: number; from: number; link: Link }[] {
+  const order: { node: number; from: number; link: Link }[] = [];
+  const best = new Map<number, { doubt: number; from: number; link: Link }>();
+  const reach = (from: number, doubt: number) => {
+    for (const link of byNode[from]!) {
+      const node = link.a === from ? link.b : link.a;
+      if (node === known || variance[node]! < Number.POSITIVE_INFINITY) continue;
+      const next = doubt + spread[0]! ** 2 / (independent * link.mcus) + unitsPerLevel ** 2 / 16;
+      const rival = best.get(node);
+      if (!rival || rival.doubt > next) best.set(node, { doubt: next, from, link });
+    }
+  };
+  reach(known, 0);
+  while (best.size > 0) {
+    let node = -1;
+    for (const [candidate, { doubt }] of best) if (node < 0 || doubt < best.get(node)!.doubt) node = candidate;
+    const { doubt, from, link } = best.get(node)!;
+    best.delete(node);
+    variance[node] = doubt;
+    order.push({ node, from, link });
+    reach(node, doubt);
+  }
+  return order;
+}

@@ -1,0 +1,166 @@
+// The main thread's side of a decoding thread: hands it the blocks of a recording, as many as there are slots ahead, and keeps the
+// segments it finds.
+import { Worker } from 'node:worker_threads';
+import { RecordingError } from '../errors.js';
+import type { Recording } from '../intake/source.js';
+import type { Mission } from '../mission/mission.js';
+import type { Received, Taken } from '../segments/receive.js';
+import type { Run, SegmentStore } from '../segments/run.js';
+import { type Decoded, type FromDecoder, SEGMENT_NUMBERS, SLOT_BYTES, type ToDecoder } from './protocol.js';
+
+/** Where the compiled thread lies; sources that run without a build have none. */
+export const threadFile: URL = new URL('./decode-thread.js', import.meta.url);
+
+/** One recording under way. */
+type Work = {
+  readonly store: SegmentStore;
+  /** Segments kept so far. */
+  kept: number;
+  /** Of those not kept in lane 0: which they are, and their lane. */
+  readonly lanes: Map<number, number>;
+  readonly finish: (result: Taken) => void;
+  readonly fail: (error: unknown) => void;
+};
+
+export class Decoder {
+  readonly #worker: Worker;
+  readonly #ready: Promise<void>;
+  #memory: Uint8Array = new Uint8Array(0);
+  #slots: readonly number[] = [];
+  readonly #free: number[] = [];
+  #onFree: (() => void) | undefined;
+  #work: Work | undefined;
+  #failure: unknown;
+
+  constructor(mission: Mission) {
+    this.#worker = new Worker(threadFile, { workerData: { mission } });
+    this.#ready = new Promise((ready, fail) => {
+      this.#worker.on('error', (error) => {
+        fail(error);
+        this.#fail(error);
+      });
+      this.#worker.on('message', (message: FromDecoder) => {
+        if (message.kind === 'ready') {
+          this.#memory = new Uint8Array(message.memory);
+          this.#slots = message.slots;
+          this.#free.push(...message.slots.keys());
+          ready();
+        } else if (message.kind === 'decoded') this.#keep(message);
+        else {
+          const { kind: _, ...taken } = message;
+          this.#work?.finish(taken);
+        }
+      });
+    });
+  }
+
+  /**
+   * Takes one recording through; one at a time.
+   *
+   * @throws what the store throws, and what is not a RecordingError
+   */
+  async receive(recording: Recording, store: SegmentStore): Promise<Received> {
+    await this.#ready;
+    const lanes = new Map<number, number>();
+    const finished = new Promise<Taken>((finish, fail) => {
+      this.#work = { store, kept: 0, lanes, finish, fail };
+    });
+    finished.catch(() => undefined);
+    let bytes = 0;
+    let problem: RecordingError | undefined;
+    try {
+      for await (const block of recording.blocks()) {
+        for (let from = 0; from < block.bytes.length; from += SLOT_BYTES) {
+          const piece = block.bytes.subarray(from, from + SLOT_BYTES);
+          const slot = await this.#freeSlot();
+          this.#memory.set(piece, this.#slots[slot]!);
+          const gap = from === 0 && block.gap === true;
+          this.#post({ kind: 'block', slot, length: piece.length, at: block.at + from, gap });
+        }
+        bytes += block.bytes.length;
+      }
+    } catch (error) {
+      if (!(error instanceof RecordingError)) throw error;
+      problem = error;
+    }
+    this.#post({ kind: 'end' });
+    const taken = await finished;
+    this.#work = undefined;
+    return { ...taken, recorder: { ...taken.recorder, runs: withLanes(taken.recorder.runs, lanes) }, bytes, problem };
+  }
+
+  async close(): Promise<void> {
+    await this.#worker.terminate();
+  }
+
+  #post(message: ToDecoder): void {
+    this.#worker.postMessage(message);
+  }
+
+  async #freeSlot(): Promise<number> {
+    while (this.#free.length === 0 && this.#failure === undefined) {
+      await new Promise<void>((free) => {
+        this.#onFree = free;
+      });
+    }
+    if (this.#failure !== undefined) throw this.#failure;
+    return this.#free.pop()!;
+  }
+
+  #keep({ slot, segments, spill }: Decoded): void {
+    const work = this.#work;
+    if (work && this.#failure === undefined) {
+      try {
+        for (let at = 0; at < segments.length; at += SEGMENT_NUMBERS) {
+          const place = segments[at + 3]!;
+          const lane = work.store.store(
+            segments[at]!,
+            segments[at + 1]!,
+            segments[at + 2]!,
+            place < 0 ? spill : this.#memory,
+            place < 0 ? -1 - place : place,
+            segments[at + 4]!,
+            segments[at + 5]!,
+          );
+          if (lane !== 0) work.lanes.set(work.kept, lane);
+          work.kept++;
+        }
+      } catch (error) {
+        this.#fail(error);
+      }
+    }
+    if (slot < 0) return;
+    this.#free.push(slot);
+    this.#onFree?.();
+  }
+
+  #fail(error: unknown): void {
+    this.#failure ??= error;
+    this.#work?.fail(error);
+    this.#onFree?.();
+  }
+}
+
+/** The runs as they would be had each segment's lane been known: cut where it changes. */
+function withLanes(runs: readonly Run[], lanes: ReadonlyMap<number, number>): Run[] {
+  if (lanes.size === 0) return [...runs];
+  const cut: Run[] = [];
+  let kept = 0;
+  for (const run of runs) {
+    if (run.lane < 0) {
+      cut.push(run);
+      continue;
+    }
+    let last: Run | undefined;
+    for (let i = 0; i < run.count; i++) {
+      const lane = lanes.get(kept + i) ?? 0;
+      if (last?.lane === lane) last.count++;
+      else {
+        last = { ...run, counter: run.counter + i, key: run.key + i * run.step, count: 1, lane };
+        cut.push(last);
+      }
+    }
+    kept += run.count;
+  }
+  return cut;
+}

@@ -1,0 +1,59 @@
+// Hostile and broken clips: whatever is cut, flipped, repeated or lost, the readers come to an end and never throw.
+
+import { writeFileSync } from 'node:fs';
+import { describe, expect, test } from 'vitest';
+import { HoledBytes } from '../../src/media/video/holed-bytes.js';
+import { videoEntry } from '../../src/media/video/mp4-write.js';
+import { readClip } from '../../src/media/video/read-clip.js';
+import { salvageVideo } from '../../src/media/video/salvage-video.js';
+import { timelineOf } from '../../src/media/video/timeline.js';
+import { mutate, randomFor } from '../support/mutate.js';
+import { tools } from './drawn.js';
+import { type ClipName, clips, drawnClip, freshPath, type Gap, holed, lostSegments } from './video-clips.js';
+
+describe.runIf(tools)('mutated clips with holes', () => {
+  const names = Object.keys(clips) as ClipName[];
+  test('300 of them are read without a crash or a hang, and every frame has one class', () => {
+    const random = randomFor(1, 'video fuzz');
+    let slowest = 0;
+    let read = 0;
+    for (let n = 0; n < 300; n++) {
+      const file = mutate(drawnClip(names[n % names.length]!), random);
+      const gaps = lostSegments(file, [0, 0.01, 0.2][n % 3]!, 1 + (n % 4), random);
+      if (n % 5 === 0) gaps.push([0, Math.min(file.length, 1 + Math.floor(random() * 300))] as Gap);
+      const began = performance.now();
+      const clip = readClip(new HoledBytes(holed(file, gaps), gaps), [drawnClip('annex B').subarray(4, 30)]);
+      if (clip) {
+        read++;
+        expect(clip.units).toHaveLength(clip.pictures.length);
+        const { frames } = timelineOf(clip);
+        const placed = frames.flatMap(({ unit }) => (unit === null ? [] : [unit]));
+        expect(new Set(placed).size).toBe(placed.length);
+        expect(placed).toHaveLength(clip.pictures.filter((picture) => picture.shown).length);
+        videoEntry(clip);
+      }
+      slowest = Math.max(slowest, performance.now() - began);
+    }
+    expect(read).toBeGreaterThan(100);
+    expect(slowest).toBeLessThan(10_000);
+  });
+
+  test('some of them go all the way through ffmpeg', async () => {
+    const random = randomFor(2, 'video fuzz');
+    for (let n = 0; n < 10; n++) {
+      const file = mutate(drawnClip(names[(5 * n) % names.length]!), random);
+      const gaps = lostSegments(file, 0.02, 2, random);
+      const path = freshPath('clip');
+      writeFileSync(path, holed(file, gaps));
+      const result = await salvageVideo({
+        path,
+        gaps,
+        bytes: file.length,
+        outBase: freshPath('out'),
+        tools,
+        stills: 1,
+      });
+      if (result) expect(result.classes.reduce((sum, run) => sum + run.count, 0)).toBe(result.frames);
+    }
+  });
+});
