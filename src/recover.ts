@@ -8,10 +8,10 @@ import { OutputFolder } from './files/output-folder.js';
 import { openRecordings } from './intake/open-recordings.js';
 import type { Recording } from './intake/source.js';
 import { FILE_DELIVERY, LAYERS } from './layers/index.js';
+import { type Kept, keepReception } from './ledger/keep-reception.js';
 import { Ledger } from './ledger/ledger.js';
 import { mergeLedger } from './ledger/merge.js';
 import { unpackLedger } from './ledger/pack.js';
-import { packDamaged } from './ledger/reception-file.js';
 import { findFfmpeg, type Tools } from './media/ffmpeg.js';
 import { parseMission } from './mission/mission-file.js';
 import { contactSheet } from './report/contact-sheet.js';
@@ -19,7 +19,6 @@ import { missingCsv } from './report/csv.js';
 import { reportHtml } from './report/html.js';
 import { coverageJson } from './report/json.js';
 import type { Report } from './report/model.js';
-import type { Received } from './segments/receive.js';
 import { VERSION } from './version.js';
 import { receiveAll } from './workers/receive-all.js';
 
@@ -38,6 +37,8 @@ export type OutputOptions = {
   readonly onProgress?: (progress: Progress) => void;
   /** Also write contact-sheet.png, one picture of all pictures, where there are any. Default no. */
   readonly contactSheet?: boolean;
+  /** Also estimate how many repeats the next downlink needs, for the page; takes about a second. Default no. */
+  readonly repeats?: boolean;
 };
 
 export type RecoverOptions = OutputOptions & {
@@ -91,7 +92,7 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
       recordings,
       ledger.mission,
       ledger,
-      (recording, received) => results.set(recording, keep(recording, received, ledger)),
+      (recording, received) => results.set(recording, keepReception(recording, received, ledger)),
       {
         workers: options.workers,
         onStart: ({ name }) => {
@@ -123,44 +124,6 @@ function isTold(problem: RecordingError, told: readonly RecordingError[]): boole
   return told.some(
     ({ code, file, offset }) => code === problem.code && file === problem.file && offset === problem.offset,
   );
-}
-
-type Kept = { readonly problem: RecordingError | undefined; readonly known: boolean };
-
-/** Keeps in the ledger what a recording heard; what failed is told, and what came before the failure is kept. */
-function keep(recording: Recording, received: Received, ledger: Ledger): Kept {
-  const { recorder, deliveries, sha256, bytes, problem } = received;
-  if (recorder.intactFrames + recorder.damagedTotal === 0) {
-    const { name } = recording;
-    const found = bytes === 0 ? 'no bytes' : `no frame of mission "${ledger.mission.name}" in ${bytes} bytes`;
-    const empty = new RecordingError(
-      'no-frames',
-      name,
-      undefined,
-      `${found}; check that it belongs to this mission (\`passweave inspect\` shows what is in it)`,
-    );
-    return { problem: problem ?? empty, known: false };
-  }
-  const known = ledger.receptions.has(sha256);
-  const damaged = packDamaged(recorder.damagedFrames);
-  ledger.addReception(
-    {
-      station: recording.station,
-      // Without the folders above it: they are this machine's affair, and the ledger is sent on.
-      name: path.basename(recording.name),
-      sha256,
-      bytes,
-      startedAt: recording.startedAt ?? null,
-      frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },
-      stretches: recorder.stretchStarts,
-      runs: recorder.runs,
-      ...(deliveries && { deliveries }),
-      damaged: damaged.index,
-      problems: problem ? [problem.message] : [],
-    },
-    damaged.bytes,
-  );
-  return { problem, known };
 }
 
 /** Merges the ledgers of `inputs` (output folders, ledger folders, or zips made by `pack`) into `out`. */
@@ -217,7 +180,7 @@ async function writeReports(ledger: Ledger, out: string, options: OutputOptions)
   );
   // Where nothing counts transmissions, nothing is known of losses.
   const isCounted = ledger.segmentation.counterBits > 0;
-  const repeats = isCounted && estimateLedger(ledger, campaign.coverage.files, out, { quick: true });
+  const repeats = options.repeats && isCounted && estimateLedger(ledger, campaign.coverage.files, out, { quick: true });
   const report: Report = { ...campaign, ...(repeats && { repeats }), madeBy: `passweave ${VERSION}` };
   folder.writeText('coverage.json', coverageJson(report));
   folder.writeText('missing.csv', missingCsv(report));

@@ -76,6 +76,7 @@ const order = [
   'intake',
   'layers',
   'segments',
+  'workers',
   'inspection',
   'ledger',
   'files',

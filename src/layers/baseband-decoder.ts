@@ -19,7 +19,7 @@ const LONGEST_AHEAD = Math.max(...MODE_ADAPTATION_BYTES);
 const SEARCH_BYTES = 4 * LONGEST_FRAME;
 /** Where a search decides it sees this far, however the stream was cut into blocks: so the cutting changes nothing. */
 const LOOKAHEAD_BYTES = LONGEST_AHEAD + LONGEST_FRAME + SEARCH_BYTES + HEADER_BYTES;
-/** Where what waits from the last block is brought to its end, this much is appended to it: one copy of a little. */
+/** So much is appended to what waits from the last block, to bring it to its end: one copy of a little. */
 const BRIDGE_BYTES = 2 * LONGEST_FRAME;
 /** Bounds on what crafted input can cost: headers looked at for one witness, kinds remembered. */
 const MAX_WITNESSES = 64;
@@ -80,10 +80,9 @@ export class BasebandDecoder implements Decoder {
   }
 
   #append(buffer: Uint8Array, start: number, end: number, at: number): void {
-    if (end === start) return;
     this.#buffer.append(buffer, start, end);
     this.#base = at + (end - start) - this.#buffer.end;
-    this.#process(false);
+    if (end > start) this.#process(false);
   }
 
   gap(): void {

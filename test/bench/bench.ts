@@ -9,7 +9,7 @@ import { parseArgs } from 'node:util';
 import { makeCrc } from '../../src/bytes/crc.js';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
 import { readMissionFile } from '../../src/mission/mission-file.js';
-import { makeData } from './make-data.js';
+import { makeCapture, makeData, makeZip } from './make-data.js';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
 const work = path.join(root, '.bench');
@@ -22,82 +22,134 @@ const { values } = parseArgs({
   options: { mb: { type: 'string', default: '1000' }, rounds: { type: 'string', default: '3' } },
 });
 const stationBytes = Number(values.mb) * 1e6;
-
-const data = path.join(work, `data-${values.mb}`);
 const mission = await readMissionFile(missionFile);
-const recordings = fs.existsSync(path.join(data, 'made'))
-  ? [0, 1].map((station) => path.join(data, `station${station}.bin`))
-  : makeData(mission, data, stationBytes);
-fs.writeFileSync(path.join(data, 'made'), '');
-const megabytes = recordings.reduce((sum, file) => sum + fs.statSync(file).size, 0) / 1e6;
 
-const out = path.join(work, 'out');
+const two = makeOnce('two stations', (folder) => makeData(mission, folder, stationBytes));
+const heavy = makeOnce('95 % duplicates', (folder) => makeData(mission, folder, stationBytes, { carousel: 20 }));
+const zipped = makeOnce('zip', (folder) => makeZip(two, folder, stationBytes / 5));
+const captured = makeOnce('pcap with GSE', (folder) => makeCapture(mission, folder, stationBytes / 5));
+
 const limit = compileLimit();
-const programs: Program[] = [
-  { name: 'cat both | cat', run: () => timed('sh', ['-c', 'cat "$@" | cat > /dev/null', 'sh', ...recordings]) },
-  { name: 'plain reading + CRC-16, here', run: async () => readWithCrc() },
-  ...(limit
-    ? [
-        {
-          name: 'C program (limit.c), no sync',
-          run: async () => {
-            const folder = fresh('limit');
-            return timed(limit, [folder, ...recordings]);
-          },
-        },
-      ]
-    : []),
+const cases: { name: string; recordings: string[]; programs: Program[] }[] = [
   {
-    name: 'passweave recover, from nothing',
-    run: async () => {
-      fs.rmSync(out, { recursive: true, force: true });
-      return recover();
-    },
+    name: 'two stations, about half of it duplicates',
+    recordings: two,
+    programs: [
+      { name: 'cat both | cat', run: () => timed('sh', ['-c', 'cat "$@" | cat > /dev/null', 'sh', ...two]) },
+      { name: 'plain reading + CRC-16, here', run: async () => readWithCrc() },
+      ...(limit ? limitPrograms(limit, two) : []),
+      { name: 'to the ledger, no thread beside', run: () => fillLedger(two, 0, 'no-sync') },
+      { name: 'to the ledger, 1 thread', run: () => fillLedger(two, 1, 'no-sync') },
+      { name: 'to the ledger, 2 threads', run: () => fillLedger(two, 2, 'no-sync') },
+      { name: 'to the ledger, 1 thread, synced', run: () => fillLedger(two, 1, 'sync') },
+      { name: 'to the ledger, 2 threads, synced', run: () => fillLedger(two, 2, 'sync') },
+      { name: 'recover, from nothing: files and reports too', run: () => recoverFresh(two) },
+      { name: 'recover, all known', run: () => recover(two, 'out') },
+    ],
   },
-  { name: 'passweave recover, all known', run: recover },
+  {
+    name: 'the same segments 20 times over (95 % duplicates)',
+    recordings: heavy,
+    programs: [
+      { name: 'to the ledger, 1 thread, synced', run: () => fillLedger(heavy, 1, 'sync') },
+      { name: 'to the ledger, 2 threads, synced', run: () => fillLedger(heavy, 2, 'sync') },
+    ],
+  },
+  {
+    name: 'one zip, deflated',
+    recordings: zipped,
+    programs: [{ name: 'to the ledger, synced', run: () => fillLedger(zipped, 2, 'sync') }],
+  },
+  {
+    name: 'one pcap: UDP with baseband frames with GSE',
+    recordings: captured,
+    programs: [
+      {
+        name: 'to the ledger, synced',
+        run: () => fillLedger(captured, 2, 'sync', path.join(root, 'test/bench/mission-gse.yaml')),
+      },
+    ],
+  },
 ];
 
-const runs = new Map<string, Run[]>(programs.map(({ name }) => [name, []]));
+const runs = new Map<Program, Run[]>();
 for (let round = 0; round < Number(values.rounds); round++) {
-  for (const { name, run } of programs) {
+  for (const program of cases.flatMap(({ programs }) => programs)) {
     // What the last program left unwritten must not be paid for by the next.
     execFileSync('sync');
-    runs.get(name)!.push(await run());
+    runs.set(program, [...(runs.get(program) ?? []), await program.run()]);
   }
 }
 
 const cpu = os.cpus()[0]?.model ?? 'unknown processor';
-console.log(
-  `${recordings.length} recordings, ${megabytes.toFixed(0)} MB in all; medians of ${values.rounds}; ${os.cpus().length} x ${cpu}; Node ${process.version}`,
-);
-const base = median(runs.get('cat both | cat')!.map(({ seconds }) => seconds));
-console.log('| program | MB/s | of cat | most memory |\n|---|---|---|---|');
-for (const [name, own] of runs) {
-  const seconds = median(own.map((run) => run.seconds));
-  const rss = Math.max(...own.map(({ rssMB }) => rssMB));
+console.log(`Medians of ${values.rounds}; ${os.cpus().length} x ${cpu}; Node ${process.version}`);
+for (const { name, recordings, programs } of cases) {
+  const megabytes = recordings.reduce((sum, file) => sum + fs.statSync(file).size, 0) / 1e6;
+  const secondsOf = (program: Program): number => median(runs.get(program)!.map(({ seconds }) => seconds));
+  const base = limit && cases[0]!.programs.find((program) => program.name.startsWith('C program'));
+  const baseRate =
+    base && cases[0]!.recordings.reduce((sum, file) => sum + fs.statSync(file).size, 0) / secondsOf(base);
   console.log(
-    `| ${name} | ${(megabytes / seconds).toFixed(0)} | ${(base / seconds).toFixed(2)} | ${rss > 0 ? `${rss.toFixed(0)} MB` : ''} |`,
+    `\n${name}: ${megabytes.toFixed(0)} MB\n\n| program | MB/s | of the C program | most memory |\n|---|---|---|---|`,
   );
+  for (const program of programs) {
+    const rate = (megabytes * 1e6) / secondsOf(program);
+    const rss = Math.max(...runs.get(program)!.map(({ rssMB }) => rssMB));
+    const ratio = baseRate ? (rate / baseRate).toFixed(2) : '';
+    console.log(
+      `| ${program.name} | ${(rate / 1e6).toFixed(0)} | ${ratio} | ${rss > 0 ? `${rss.toFixed(0)} MB` : ''} |`,
+    );
+  }
 }
 
-function recover(): Promise<Run> {
-  return timed(process.execPath, [
-    path.join(root, 'bin/passweave.js'),
-    'recover',
-    ...recordings,
-    '--mission',
-    missionFile,
-    '--out',
-    out,
-    '--json',
-  ]);
+/** Makes recordings in a folder of their own, unless an earlier run did. */
+function makeOnce(name: string, make: (folder: string) => string[]): string[] {
+  const folder = path.join(work, `${name.replaceAll(/\W+/g, '-')}-${values.mb}`);
+  const list = path.join(folder, 'made.json');
+  if (!fs.existsSync(list)) {
+    fs.mkdirSync(folder, { recursive: true });
+    fs.writeFileSync(list, JSON.stringify(make(folder)));
+  }
+  return JSON.parse(fs.readFileSync(list, 'utf8')) as string[];
+}
+
+function limitPrograms(program: string, recordings: readonly string[]): Program[] {
+  const run = (command: string): (() => Promise<Run>) => {
+    return () => timed('sh', ['-c', command, program, fresh('limit'), ...recordings]);
+  };
+  return [
+    { name: 'C program (limit.c)', run: run('"$0" "$@" > /dev/null') },
+    { name: 'C program, its files synced', run: run('"$0" "$@" > /dev/null && sync -d "$1"/*') },
+  ];
+}
+
+async function fillLedger(
+  recordings: readonly string[],
+  workers: number,
+  syncing: 'sync' | 'no-sync',
+  ofMission: string = missionFile,
+): Promise<Run> {
+  const script = path.join(root, 'test/bench/fill-ledger.ts');
+  const args = ['--import', 'tsx', script, ofMission, fresh('ledger'), String(workers), syncing, ...recordings];
+  return JSON.parse(execFileSync(process.execPath, args, { encoding: 'utf8' })) as Run;
+}
+
+function recoverFresh(recordings: readonly string[]): Promise<Run> {
+  fs.rmSync(path.join(work, 'out'), { recursive: true, force: true });
+  return recover(recordings, 'out');
+}
+
+function recover(recordings: readonly string[], out: string): Promise<Run> {
+  const program = path.join(root, 'bin/passweave.js');
+  const where = ['--mission', missionFile, '--out', path.join(work, out), '--json'];
+  return timed(process.execPath, [program, 'recover', ...recordings, ...where]);
 }
 
 function readWithCrc(): Run {
   const crc = makeCrc(CRC_CATALOGUE['CRC-16/IBM-3740']);
   const buffer = Buffer.allocUnsafe(4 << 20);
   const start = process.hrtime.bigint();
-  for (const file of recordings) {
+  for (const file of two) {
     const fd = fs.openSync(file, 'r');
     for (let size = fs.readSync(fd, buffer); size > 0; size = fs.readSync(fd, buffer)) {
       for (let at = 0; at + 1004 <= size; at += 1004) crc(buffer, at, at + 1002);

@@ -11,7 +11,13 @@ import { type Gaps, gapAfter, readJpegHeader } from '../../src/media/jpeg/header
 import { layoutOf } from '../../src/media/jpeg/layout.js';
 import { decodePieces } from '../../src/media/jpeg/pieces.js';
 import { mcuBlocks } from '../../src/media/jpeg/place-scan.js';
-import { extractJpegHeader, type HoledJpeg, likely, readHoledJpeg, sure } from '../../src/media/jpeg/read-holed-jpeg.js';
+import {
+  extractJpegHeader,
+  type HoledJpeg,
+  likely,
+  readHoledJpeg,
+  sure,
+} from '../../src/media/jpeg/read-holed-jpeg.js';
 import { readStretches } from '../../src/media/jpeg/stretches.js';
 import { writeJpeg } from '../../src/media/jpeg/write-jpeg.js';
 
@@ -34,7 +40,19 @@ const chosen = process.argv[2] === 'tune' ? sets.tune : sets.heldout;
 const most = Number(process.argv[3] ?? 8);
 
 type Tally = Record<
-  'mcus' | 'boundA' | 'boundB' | 'place' | 'wrongUnmarked' | 'wrongMarked' | 'kept' | 'sure' | 'sureRight' | 'likely' | 'likelyRight' | 'unplaced' | 'ms',
+  | 'mcus'
+  | 'boundA'
+  | 'boundB'
+  | 'place'
+  | 'wrongUnmarked'
+  | 'wrongMarked'
+  | 'kept'
+  | 'sure'
+  | 'sureRight'
+  | 'likely'
+  | 'likelyRight'
+  | 'unplaced'
+  | 'ms',
   number
 > & { tools: Record<string, { kept: number; wrong: number }> };
 
@@ -42,8 +60,20 @@ try {
   const photographs = await fetchPhotographs();
   const tools = await generalTools();
   const names = Object.keys(tools);
-  console.log(`Photographs of ${chosen.package}: ${photographs.length}; ${os.cpus()[0]?.model}, Node ${process.version}.\n`);
-  const columns = ['variant', 'segment', 'loss %', 'bound A', 'bound B', 'in place', 'kept', 'wrong, unmarked', 'wrong, marked'];
+  console.log(
+    `Photographs of ${chosen.package}: ${photographs.length}; ${os.cpus()[0]?.model}, Node ${process.version}.\n`,
+  );
+  const columns = [
+    'variant',
+    'segment',
+    'loss %',
+    'bound A',
+    'bound B',
+    'in place',
+    'kept',
+    'wrong, unmarked',
+    'wrong, marked',
+  ];
   columns.push('sure (≤ 2 levels)', 'likely (≤ 16)', 'unplaced', 'ms', ...names.map((name) => `${name} kept / wrong`));
   console.log(`| ${columns.join(' | ')} |\n|${columns.map(() => '---').join('|')}|`);
   for (const c of cases) {
@@ -51,8 +81,14 @@ try {
     const percent = (value: number, of = tally.mcus) => (of === 0 ? '–' : ((100 * value) / of).toFixed(1));
     const cells = [c.variant + (c.headerLost ? ', header lost' : ''), c.segment, 100 * c.loss];
     cells.push(percent(tally.boundA), percent(tally.boundB), percent(tally.place), percent(tally.kept));
-    cells.push(((100 * tally.wrongUnmarked) / tally.mcus).toFixed(2), ((100 * tally.wrongMarked) / tally.mcus).toFixed(2));
-    cells.push(`${percent(tally.sure)} (${percent(tally.sureRight, tally.sure)})`, `${percent(tally.likely)} (${percent(tally.likelyRight, tally.likely)})`);
+    cells.push(
+      ((100 * tally.wrongUnmarked) / tally.mcus).toFixed(2),
+      ((100 * tally.wrongMarked) / tally.mcus).toFixed(2),
+    );
+    cells.push(
+      `${percent(tally.sure)} (${percent(tally.sureRight, tally.sure)})`,
+      `${percent(tally.likely)} (${percent(tally.likelyRight, tally.likely)})`,
+    );
     cells.push(percent(tally.unplaced), Math.round(tally.ms / photographs.length));
     for (const name of names) cells.push(`${percent(tally.tools[name]!.kept)} / ${percent(tally.tools[name]!.wrong)}`);
     console.log(`| ${cells.join(' | ')} |`);
@@ -66,13 +102,19 @@ async function fetchPhotographs(): Promise<Buffer[]> {
   const deb = fs.readdirSync(folder).find((name) => name.endsWith('.deb'))!;
   execFileSync('dpkg-deb', ['-x', deb, 'x'], { cwd: folder });
   const from = path.join(folder, 'x', chosen.folder);
-  const files = fs.readdirSync(from).filter((name) => name.endsWith('.jpg')).sort();
+  const files = fs
+    .readdirSync(from)
+    .filter((name) => name.endsWith('.jpg'))
+    .sort();
   const photographs: Buffer[] = [];
   for (const name of files.slice(0, most)) {
     // Smaller than they come, so that traces of their own coding are averaged out; at most 2.2 megapixels.
     const { width, height } = await sharp(path.join(from, name)).metadata();
     const scale = Math.min(0.75, Math.sqrt(2.2e6 / (width * height)));
-    const resized = sharp(path.join(from, name)).removeAlpha().toColourspace('srgb').resize(Math.round(width * scale));
+    const resized = sharp(path.join(from, name))
+      .removeAlpha()
+      .toColourspace('srgb')
+      .resize(Math.round(width * scale));
     photographs.push(await resized.png({ compressionLevel: 0 }).toBuffer());
   }
   return photographs;
@@ -107,10 +149,26 @@ function makeGaps(bytes: number, { segment, loss, headerLost }: Case, start: num
   return gaps;
 }
 
-async function scoreCase(c: Case, photographs: readonly Buffer[], tools: Awaited<ReturnType<typeof generalTools>>): Promise<Tally> {
+async function scoreCase(
+  c: Case,
+  photographs: readonly Buffer[],
+  tools: Awaited<ReturnType<typeof generalTools>>,
+): Promise<Tally> {
   const tally: Tally = {
-    mcus: 0, boundA: 0, boundB: 0, place: 0, wrongUnmarked: 0, wrongMarked: 0, kept: 0, sure: 0, sureRight: 0, likely: 0,
-    likelyRight: 0, unplaced: 0, ms: 0, tools: Object.fromEntries(Object.keys(tools).map((name) => [name, { kept: 0, wrong: 0 }])),
+    mcus: 0,
+    boundA: 0,
+    boundB: 0,
+    place: 0,
+    wrongUnmarked: 0,
+    wrongMarked: 0,
+    kept: 0,
+    sure: 0,
+    sureRight: 0,
+    likely: 0,
+    likelyRight: 0,
+    unplaced: 0,
+    ms: 0,
+    tools: Object.fromEntries(Object.keys(tools).map((name) => [name, { kept: 0, wrong: 0 }])),
   };
   for (const [i, photograph] of photographs.entries()) {
     const whole = await encode(c.variant, photograph, 85 + (i % 8));
@@ -139,7 +197,10 @@ async function scoreCase(c: Case, photographs: readonly Buffer[], tools: Awaited
 type Raw = { data: Buffer; width: number; height: number; channels: number };
 
 async function pixelsOf(file: Buffer): Promise<Raw> {
-  const { data, info } = await sharp(file, { failOn: 'none' }).toColourspace('srgb').raw().toBuffer({ resolveWithObject: true });
+  const { data, info } = await sharp(file, { failOn: 'none' })
+    .toColourspace('srgb')
+    .raw()
+    .toBuffer({ resolveWithObject: true });
   return { data, width: info.width, height: info.height, channels: info.channels };
 }
 
@@ -190,7 +251,13 @@ function compareMcu(got: HoledJpeg, truth: HoledJpeg, m: number): { inPlace: boo
 }
 
 /** Kept: every pixel of the MCU within 2 levels. Wrong: shown as picture (not flat grey), but not it. */
-function addPixels(sums: { kept: number; wrong: number }, shown: Raw, intact: Raw, { layout }: HoledJpeg, grades?: Uint8Array): void {
+function addPixels(
+  sums: { kept: number; wrong: number },
+  shown: Raw,
+  intact: Raw,
+  { layout }: HoledJpeg,
+  grades?: Uint8Array,
+): void {
   if (shown.width !== intact.width || shown.height !== intact.height) return;
   for (let m = 0; m < layout.mcus; m++) {
     if (grades?.[m] === 0) continue;
@@ -252,12 +319,31 @@ async function generalTools(): Promise<Record<string, (file: Buffer) => Promise<
     const { stdout } = spawnSync(program, args, { input: file, maxBuffer: 1 << 28 });
     return stdout?.length ? readNetpbm(stdout) : null;
   };
-  const tools: Record<string, (file: Buffer) => Promise<Raw | null>> = { sharp: (file) => pixelsOf(file).catch(() => null) };
+  const tools: Record<string, (file: Buffer) => Promise<Raw | null>> = {
+    sharp: (file) => pixelsOf(file).catch(() => null),
+  };
   if (spawnSync('djpeg', ['-version']).error === undefined) tools['djpeg'] = viaPipe('djpeg', ['-pnm']);
-  if (spawnSync('magick', ['-version']).error === undefined) tools['ImageMagick'] = viaPipe('magick', ['jpeg:-', 'pnm:-']);
+  if (spawnSync('magick', ['-version']).error === undefined)
+    tools['ImageMagick'] = viaPipe('magick', ['jpeg:-', 'pnm:-']);
   const found = await findFfmpeg();
   if (found) {
-    const args = ['-v', 'quiet', '-f', 'mjpeg', '-i', '-', '-frames:v', '1', '-pix_fmt', 'rgb24', '-f', 'image2pipe', '-c:v', 'ppm', '-'];
+    const args = [
+      '-v',
+      'quiet',
+      '-f',
+      'mjpeg',
+      '-i',
+      '-',
+      '-frames:v',
+      '1',
+      '-pix_fmt',
+      'rgb24',
+      '-f',
+      'image2pipe',
+      '-c:v',
+      'ppm',
+      '-',
+    ];
     tools['ffmpeg'] = viaPipe(found.ffmpeg, args);
   }
   return tools;

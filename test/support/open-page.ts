@@ -40,7 +40,7 @@ export async function openPage(browser: Browser, file: string, options: OpenOpti
   return opened;
 }
 
-/** What axe-core (rules of WCAG 2.2 A and AA, and its own best practices) finds serious or worse, one line each. */
+/** What axe-core finds serious or worse by its default rules (WCAG A and AA, and best practices), one line each. */
 export async function seriousIssues(page: Page): Promise<string[]> {
   await page.evaluate(axe.source);
   const violations = await page.evaluate<

@@ -7,9 +7,14 @@ const program = fileURLToPath(new URL('../../bin/passweave.js', import.meta.url)
 export type Result = { code: number | null; stdout: string; stderr: string };
 
 export function passweave(...args: string[]): Result {
+  return passweaveWith({}, ...args);
+}
+
+/** With further environment variables. */
+export function passweaveWith(env: Readonly<Record<string, string>>, ...args: string[]): Result {
   const { status, stdout, stderr } = spawnSync(process.execPath, [program, ...args], {
     encoding: 'utf8',
-    env: { ...process.env, NO_COLOR: '1' },
+    env: { ...process.env, NO_COLOR: '1', ...env },
     timeout: 60_000,
   });
   return { code: status, stdout, stderr };
