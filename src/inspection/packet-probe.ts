@@ -7,6 +7,8 @@ import { readLayer, type Tape } from './tape.js';
 
 const MIN_PACKETS = 4;
 const MIN_CHAIN = 6;
+/** Counts by accident leap by thousands at each packet; the silence of half a turn is thousands once. */
+const MOST_LOST = 200;
 /** Without frames around them a few may be an accident. */
 const MIN_BARE = 16;
 /** No secondary header is longer: the packet is then too short for it, which the layer counts. */
@@ -20,7 +22,7 @@ export function probePackets(tape: Tape): Finding[] {
   const apids = countsLike(counts, /^APID (\d+)$/);
   const real = packets - idlePackets;
   if (real < MIN_PACKETS || misfits + cut > 0.3 * packets || countsBack > 0.1 * real) return [];
-  if (lost > 2 * real || apids.length > real / 2) return [];
+  if (lost > MOST_LOST * real || apids.length > real / 2) return [];
   return apids
     .filter(({ times }) => times >= real / 200)
     .slice(0, MAX_SIBLINGS)

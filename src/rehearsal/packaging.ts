@@ -1,10 +1,11 @@
-// How a station hands in its recordings: numbered chunk files in a folder, gzipped files, or one zip (APPNOTE of PKWARE, by yazl).
+// How a station hands in its recordings: numbered chunk files in a folder, gzipped files, captures, or one zip (APPNOTE of PKWARE, by yazl).
 // Nothing in the bytes tells of this machine: times come from the station's clock, in UTC, wherever it is made.
 import { closeSync, createReadStream, createWriteStream, mkdirSync, openSync, rmSync, writeSync } from 'node:fs';
 import { basename, dirname } from 'node:path';
 import { pipeline } from 'node:stream/promises';
 import { createGzip } from 'node:zlib';
 import { ZipFile } from 'yazl';
+import { writeCaptureFile } from './capture-file.js';
 import type { Packaging } from './stations.js';
 
 /** Writes a byte stream as `BASE.bin`, or as `BASE-0001.bin`, `BASE-0002.bin`, … of `chunkBytes` each. */
@@ -54,9 +55,12 @@ export function utcStamp(milliseconds: number): string {
   return `${new Date(milliseconds).toISOString().slice(0, 19).replaceAll(/[-:]/g, '')}Z`;
 }
 
+/** When what a station recorded came: `startedAt` of each file, ms since 1970 UTC by the station's clock, and the pace. */
+export type RecordingTimes = { readonly startedAt: readonly number[]; readonly bytesPerSecond: number };
+
 /**
  * Packs one station's chunk files, all in `folder`, and removes what it replaces: a zip stands
- * in the folder's place, gzipped files in the files' places. So what all stations hand in is one entry each.
+ * in the folder's place, gzipped files and captures in the files' places. So what all stations hand in is one entry each.
  *
  * @param modified milliseconds since 1970 UTC, for the archive's entries
  * @returns the path of each of `paths` after packing; for a zip `ARCHIVE/ENTRY`
@@ -66,8 +70,17 @@ export async function packStation(
   folder: string,
   paths: readonly string[],
   modified: number,
+  times: RecordingTimes,
 ): Promise<string[]> {
   if (packaging === 'folder' || paths.length === 0) return [...paths];
+  if (packaging === 'capture') {
+    const captures = paths.map((path) => path.replace(/\.bin$/, '.pcapng'));
+    for (const [index, path] of paths.entries()) {
+      writeCaptureFile(path, captures[index]!, times.startedAt[index]!, times.bytesPerSecond);
+    }
+    for (const path of paths) rmSync(path);
+    return captures;
+  }
   if (packaging === 'gzip') {
     const packed = paths.map((path) => `${path}.gz`);
     for (const [index, path] of paths.entries()) await gzipFile(path, packed[index]!);

@@ -73,7 +73,8 @@ async function sendThroughChain(options: ChainRehearsalOptions): Promise<ChainTr
     sameLength &&= bytes.length === known.headerBytes + known.dataBytes;
     if (unit === 0) {
       stations = plans.map(
-        (station) => new StationSession(station, { beam, framing: known, seed, startedAt, recordingsDir }),
+        (station) =>
+          new StationSession(station, { beam, framing: known, seed, startedAt, recordingsDir, bytesPerSecond }),
       );
     }
     // Kept until the next one comes, while an encoder may use its buffer again.

@@ -69,7 +69,7 @@ export async function rehearse(options: RehearsalOptions): Promise<RehearsalTrut
       };
       const known = framing;
       stations = plans.map(
-        (plan) => new StationSession(plan, { beam, framing: known, seed, startedAt, recordingsDir }),
+        (plan) => new StationSession(plan, { beam, framing: known, seed, startedAt, recordingsDir, bytesPerSecond }),
       );
     }
     const time = (frameNumber * framing.dataBytes) / bytesPerSecond;

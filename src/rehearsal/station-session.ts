@@ -14,6 +14,7 @@ export type Surroundings = {
   readonly seed: number;
   readonly startedAt: number;
   readonly recordingsDir: string;
+  readonly bytesPerSecond: number;
 };
 
 export class StationSession {
@@ -70,6 +71,10 @@ export class StationSession {
       this.#folder,
       paths,
       this.#clockAt(this.#plan.link.pass.start),
+      {
+        startedAt: this.#recordings.flatMap(({ files, stampedAt }) => files.map(() => Date.parse(stampedAt))),
+        bytesPerSecond: this.#around.bytesPerSecond,
+      },
     );
     const shown = new Map(paths.map((path, index) => [path, relative(outDir, packed[index]!).split(sep).join('/')]));
     const recordings = this.#recordings.map((log) => ({ ...log, files: log.files.map((path) => shown.get(path)!) }));

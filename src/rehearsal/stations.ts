@@ -2,8 +2,8 @@
 // the way they do in the field (one hears well, one is late, one loses bursts, one's clock is wrong).
 import type { Link } from './channel.js';
 
-/** How a station hands in its recordings: plain files in a folder, one zip, or each file gzipped. */
-export type Packaging = 'folder' | 'zip' | 'gzip';
+/** How a station hands in its recordings: plain files in a folder, one zip, each file gzipped, or each as a network capture. */
+export type Packaging = 'folder' | 'zip' | 'gzip' | 'capture';
 
 export type RecorderHabits = {
   readonly packaging: Packaging;
