@@ -8,6 +8,7 @@ import type { OutputFolder } from '../files/output-folder.js';
 import type { Holdings } from '../ledger/holdings.js';
 import type { Ledger } from '../ledger/ledger.js';
 import { ffmpegMissing, type Tools } from '../media/ffmpeg.js';
+import type { FrameRun } from '../media/salvage.js';
 import type { Thumbnail } from '../media/thumbnail.js';
 import type { FileFacts } from '../mission/mission.js';
 import { fileLabel, frameSeconds } from '../mission/segmentation.js';
@@ -15,7 +16,7 @@ import { comparableRuns } from '../segments/comparable-runs.js';
 import { type Placement, placeApart, placeTransmissions } from '../segments/transmission.js';
 import { type CampaignDetails, campaignDetails } from './campaign-details.js';
 import type { Coverage, FileCoverage, MissingRange, Strip } from './coverage.js';
-import { type FileOutput, writeFileOutputs } from './file-outputs.js';
+import { type FileOutput, type OutputPace, type ShowOptions, writeFileOutputs } from './file-outputs.js';
 import { missingRanges, receptionStrips, sentLines } from './missing.js';
 import { stationCoverage, stationReceptions } from './stations.js';
 
@@ -27,6 +28,8 @@ export type CampaignCoverage = {
   readonly missing: MissingRange[];
   readonly strips: Strip[];
   readonly thumbnails: Map<string, Thumbnail>;
+  /** By file id, of incomplete clips: runs of frames of one class. */
+  readonly clips: Map<string, (readonly [frames: number, kind: FrameRun['class']])[]>;
   readonly details: CampaignDetails;
 };
 
@@ -41,20 +44,22 @@ export function placeLedger(ledger: Ledger): Map<string, Placement[]> {
  * Writes the files of the output folder and counts what is in and what is missing.
  *
  * @param tools `null` where there is no ffmpeg: clips are then not described
+ * @param pace which incomplete files wait; default none. The ledger must not change meanwhile.
  */
 export async function buildCoverage(
   ledger: Ledger,
   folder: OutputFolder,
   tools: Tools | null,
   onFile?: (done: number, total: number, name: string) => void,
+  show: ShowOptions = {},
+  pace?: OutputPace,
 ): Promise<CampaignCoverage> {
   const placements = placeLedger(ledger);
   const { holdings, facts: known, notes: deliveryNotes } = openFiles(ledger, placements);
   const facts = [...known, ...descriptorFacts(holdings, placements)];
   const { editions, notes } = findFileEditions(holdings, placements, facts);
-  const outputs = await writeFileOutputs(editions, holdings, folder, tools, (done, name) =>
-    onFile?.(done, editions.length, name),
-  );
+  const tell = (done: number, name: string): void => onFile?.(done, editions.length, name);
+  const outputs = await writeFileOutputs(editions, holdings, folder, tools, show, tell, pace);
   const stations = stationReceptions(holdings, placements, editions);
   const { rows, transmissions } = stationCoverage(stations, ledger.segmentation.counterBits > 0);
   const files = outputs.map(({ coverage }, i): FileCoverage => {
@@ -100,6 +105,7 @@ export async function buildCoverage(
     missing: missingRanges(files, editions, sentLines(holdings, placements)),
     strips: receptionStrips(editions, files, holdings, placements),
     thumbnails: thumbnailsOf(outputs),
+    clips: clipsOf(outputs),
     details: campaignDetails(ledger, placements, stations, files),
   };
 }
@@ -155,6 +161,14 @@ function editionNotes(editions: readonly Edition[], { mission }: Ledger): string
 
 function thumbnailsOf(outputs: readonly FileOutput[]): Map<string, Thumbnail> {
   return new Map(outputs.flatMap(({ coverage, thumbnail }) => (thumbnail ? [[coverage.id, thumbnail] as const] : [])));
+}
+
+function clipsOf(outputs: readonly FileOutput[]): CampaignCoverage['clips'] {
+  return new Map(
+    outputs.flatMap(({ coverage, frames }) =>
+      frames ? [[coverage.id, frames.map((run) => [run.count, run.class] as const)] as const] : [],
+    ),
+  );
 }
 
 function compare(a: string, b: string): number {

@@ -70,7 +70,11 @@ export function keepMission(ledger: string, given: MissionText | undefined, disk
   const catalogue = new Map<string, FileFacts>();
   for (const { mission } of known)
     for (const facts of mission.files.catalogue) catalogue.set(canonicalJson(facts), facts);
-  return { ...lead, files: { ...lead.files, catalogue: [...catalogue.values()] } };
+  const sensors = new Map(
+    known.flatMap(({ mission }) => (mission.files.sensors ?? []).map((sensor) => [canonicalJson(sensor), sensor])),
+  );
+  const files = { ...lead.files, catalogue: [...catalogue.values()] };
+  return { ...lead, files: sensors.size > 0 ? { ...files, sensors: [...sensors.values()] } : files };
 }
 
 export function writeMission(ledger: string, text: string, disk: Disk): void {

@@ -1,4 +1,5 @@
 // Says what a whole file is, by general decoders: a picture is decoded to its last row, a clip is probed.
+import type { SensorLayout } from '../mission/mission.js';
 import type { Tools } from './ffmpeg.js';
 import { probe } from './ffmpeg.js';
 import { openPicture, readPictureFile } from './picture.js';
@@ -14,11 +15,17 @@ export type MediaDescription =
  * Describes the file at `path`.
  *
  * @param tools `null` where there is no ffmpeg: clips are then only recognised
+ * @param sensor of a raw frame, which nothing in the file tells: how its samples lie
  * @returns kind `other` for what is neither, cannot be looked into, or does not decode (the format says which); `null` for
  *   a file of which nothing is recognised
  * @throws the system's error where the file cannot be read; never for its content
  */
-export async function describeMedia(path: string, tools: Tools | null): Promise<MediaDescription | null> {
+export async function describeMedia(
+  path: string,
+  tools: Tools | null,
+  sensor?: SensorLayout,
+): Promise<MediaDescription | null> {
+  if (sensor) return { kind: 'picture', format: 'raw frame', width: sensor.width, height: sensor.height };
   const format = await recogniseFile(path);
   if (format.kind === 'picture') return describePicture(path, format.format);
   if (format.kind === 'video' && tools !== null) {

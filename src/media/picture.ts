@@ -7,7 +7,7 @@ import sharp, { type Sharp } from 'sharp';
 export const pixelLimit = 100_000_000;
 
 /** Larger files are not opened as pictures. */
-export const fileBytesLimit = 256 << 20;
+export const fileBytesLimit: number = 256 << 20;
 
 /** A decoded picture: 8-bit sRGB with alpha, 4 bytes a pixel, rows from the top, as stored (not turned upright). */
 export type Pixels = { readonly data: Buffer; readonly width: number; readonly height: number };

@@ -2,7 +2,7 @@
 import { findThumbnail } from './jpeg/exif-thumbnail.js';
 import type { Gaps } from './jpeg/header.js';
 import { concealPicture, gradeMap, markPicture } from './jpeg/mark-picture.js';
-import { coarse, type HoledJpeg, likely, missing, readHoledJpeg, sure } from './jpeg/read-holed-jpeg.js';
+import { coarse, type HoledFacts, likely, missing, readHoledJpeg, sure } from './jpeg/read-holed-jpeg.js';
 import { writeJpeg } from './jpeg/write-jpeg.js';
 import { openPicture } from './picture.js';
 
@@ -17,7 +17,7 @@ export type JpegSalvage = {
   readonly thumbnail: Buffer | null;
   /** Holes interpolated; only where asked for. */
   readonly concealed: Buffer | null;
-  readonly holed: HoledJpeg;
+  readonly facts: HoledFacts;
   /** Plain sentences: what is shown and what is not. */
   readonly note: string;
 };
@@ -34,22 +34,41 @@ export type JpegSalvageOptions = {
  * @param gaps missing ranges, half open, in order, disjoint
  * @returns `null` where nothing of it can be shown
  */
-export async function salvageJpeg(bytes: Uint8Array, gaps: Gaps, options: JpegSalvageOptions = {}): Promise<JpegSalvage | null> {
-  const holed = readHoledJpeg(bytes, gaps, options.knownHeaders);
-  if (!holed) return null;
-  // Exif tells how to turn the picture, profiles tell its colours; a thumbnail with holes would only be in the way.
-  const extras = holed.extras.map(([start, end]) => bytes.subarray(start, end));
-  const jpeg = writeJpeg(holed, extras);
-  const png = await markPicture(jpeg, holed);
+export async function salvageJpeg(
+  bytes: Uint8Array,
+  gaps: Gaps,
+  options: JpegSalvageOptions = {},
+): Promise<JpegSalvage | null> {
+  const rebuilt = rebuild(bytes, gaps, options.knownHeaders ?? []);
+  const png = rebuilt && (await markPicture(rebuilt.jpeg, rebuilt.facts));
   if (!png) return null;
+  const { jpeg, facts } = rebuilt;
   return {
     jpeg,
     png,
-    gradeMap: await gradeMap(holed),
+    gradeMap: await gradeMap(facts),
     thumbnail: await wholeThumbnail(bytes, gaps),
-    concealed: options.conceal ? await concealPicture(jpeg, holed) : null,
-    holed,
-    note: describe(holed),
+    concealed: options.conceal ? await concealPicture(jpeg, facts) : null,
+    facts,
+    note: describe(facts),
+  };
+}
+
+/** The coefficients, which take more memory than all else, end here. */
+function rebuild(
+  bytes: Uint8Array,
+  gaps: Gaps,
+  known: readonly Uint8Array[],
+): { jpeg: Buffer; facts: HoledFacts } | null {
+  const holed = readHoledJpeg(bytes, gaps, known);
+  if (!holed) return null;
+  // Exif tells how to turn the picture, profiles tell its colours; what has a hole would only be in the way.
+  const extras = holed.extras.map(([start, end]) => bytes.subarray(start, end));
+  const { layout, grades, progressive, borrowedHeader, unplaced } = holed;
+  const { width, height } = holed.frame;
+  return {
+    jpeg: writeJpeg(holed, extras),
+    facts: { layout, grades, progressive, borrowedHeader, unplaced, width, height },
   };
 }
 
@@ -64,14 +83,18 @@ async function wholeThumbnail(bytes: Uint8Array, gaps: Gaps): Promise<Buffer | n
   }
 }
 
-function describe({ grades, progressive, borrowedHeader, unplaced }: HoledJpeg): string {
+function describe({ grades, progressive, borrowedHeader, unplaced }: HoledFacts): string {
   const share = (grade: number) => grades.reduce((sum, g) => sum + (g === grade ? 1 : 0), 0) / grades.length;
   const percent = (part: number) => `${part > 0.999 && part < 1 ? '99.9' : (100 * part).toFixed(1)} %`;
   const shown = 1 - share(missing);
-  const sentences = [`${percent(shown)} of the picture is shown: ${percent(share(sure))} surely in its place and brightness.`];
+  const sentences = [
+    `${percent(shown)} of the picture is shown: ${percent(share(sure))} surely in its place and brightness.`,
+  ];
   if (share(likely) > 0) sentences.push(`${percent(share(likely))} is likely to be right; it shines through a little.`);
   if (share(coarse) > 0) {
-    const why = progressive ? 'not all of its detail came, or its place or brightness is uncertain' : 'its place or brightness is uncertain';
+    const why = progressive
+      ? 'not all of its detail came, or its place or brightness is uncertain'
+      : 'its place or brightness is uncertain';
     sentences.push(`${percent(share(coarse))} is coarse: ${why}.`);
   }
   if (shown < 1) sentences.push('The hatched rest is missing.');

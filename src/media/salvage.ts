@@ -2,13 +2,17 @@
 // rest hatched, and what a demuxer can read of a clip. Nothing is filled in unless asked for; the note says what is shown.
 import { rename, rm, stat, writeFile } from 'node:fs/promises';
 import { normaliseRanges, rangePairs } from '../bytes/ranges.js';
+import type { SensorLayout } from '../mission/mission.js';
 import type { Tools } from './ffmpeg.js';
 import { probe, remuxReadable, still } from './ffmpeg.js';
 import { fileBytesLimit, readPictureFile } from './picture.js';
 import { type MediaFormat, recogniseFile } from './recognise.js';
 import { salvageJpeg } from './salvage-jpeg.js';
 import { salvagePng } from './salvage-png.js';
+import { salvageRaw } from './salvage-raw.js';
 import { hatchedPng } from './trusted-rows.js';
+import type { FrameClass } from './video/frame-classes.js';
+import { salvageVideo } from './video/salvage-video.js';
 
 export type SalvageRequest = {
   /** The incomplete file, its gaps filled with zeros. */
@@ -25,7 +29,16 @@ export type SalvageRequest = {
   readonly knownHeaders?: readonly Uint8Array[];
   /** Also write a picture whose holes are interpolated, labelled so; default false. */
   readonly conceal?: boolean;
+  /** Of a raw frame: how its samples lie. */
+  readonly sensor?: SensorLayout | undefined;
+  /** Of whole clips of the campaign, for one whose own parameter sets are lost; default none. */
+  readonly knownParameterSets?: readonly Uint8Array[];
+  /** Frames of clips that are not as sent are marked, or the last good one is held; default marked. */
+  readonly damagedFrames?: 'marked' | 'held';
 };
+
+/** `count` frames of a clip, one after the other as shown, of one class. */
+export type FrameRun = { readonly class: FrameClass; readonly count: number };
 
 export type Salvage = {
   /** What to look at. */
@@ -33,6 +46,8 @@ export type Salvage = {
   readonly note: string;
   /** Further files written beside it. */
   readonly also: readonly string[];
+  /** Of a clip: what became of each frame. */
+  readonly frames?: readonly FrameRun[];
 };
 
 const remuxedFormat: MediaFormat = { kind: 'video', format: 'mp4', extension: 'mp4' };
@@ -52,12 +67,20 @@ export async function salvageMedia(request: SalvageRequest): Promise<Salvage | n
   const size = (await stat(request.path)).size;
   const gap = Math.min(size, request.gaps.find(([start, end]) => end > start)?.[0] ?? size);
   if (gap >= request.bytes) return null;
+  if (request.sensor) return salvageRawFile(request, request.sensor);
   const format = await recogniseFile(request.path);
-  if (format.kind === 'video') return request.tools && salvageVideo(request, format, request.tools);
+  if (format.kind === 'video') return request.tools && salvageClip(request, format, request.tools);
   if (format.format === 'png' && gap > 0) return salvagePngFile(request, gap);
   // With its first bytes lost, only another file's header can tell whether it is a JPEG.
   const begins = format.format === 'jpeg';
   return begins || (gap < 4 && request.knownHeaders?.length) ? salvageJpegFile(request, begins) : null;
+}
+
+async function salvageRawFile({ path, gaps, outBase }: SalvageRequest, layout: SensorLayout): Promise<Salvage | null> {
+  const salvaged = await salvageRaw(path, gaps, layout);
+  if (!salvaged) return null;
+  await write(`${outBase}.png`, salvaged.png);
+  return { path: `${outBase}.png`, note: salvaged.note, also: [] };
 }
 
 async function salvagePngFile(request: SalvageRequest, gap: number): Promise<Salvage | null> {
@@ -72,12 +95,13 @@ async function salvagePngFile(request: SalvageRequest, gap: number): Promise<Sal
 async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Promise<Salvage | null> {
   const read = await readPictureFile(request.path);
   if (!read) return null;
-  const tail: [number, number][] = request.bytes > read.length + 1 && request.bytes <= fileBytesLimit ? [[read.length, request.bytes]] : [];
+  const tail: [number, number][] =
+    request.bytes > read.length + 1 && request.bytes <= fileBytesLimit ? [[read.length, request.bytes]] : [];
   const gaps = rangePairs(normaliseRanges([...request.gaps, ...tail]));
   const bytes = tail.length > 0 ? Buffer.concat([read], request.bytes) : read;
   const { knownHeaders = [], conceal = false } = request;
   const salvaged = await salvageJpeg(bytes, gaps, { knownHeaders, conceal });
-  if (!salvaged || (!hasStart && !salvaged.holed.borrowedHeader)) return null;
+  if (!salvaged || (!hasStart && !salvaged.facts.borrowedHeader)) return null;
   const { outBase } = request;
   const beside: [path: string, content: Buffer | null][] = [
     [`${outBase}.jpg`, salvaged.jpeg],
@@ -101,7 +125,15 @@ async function write(path: string, content: Buffer): Promise<void> {
   await rename(`${path}.part`, path);
 }
 
-async function salvageVideo(request: SalvageRequest, format: MediaFormat, tools: Tools): Promise<Salvage | null> {
+async function salvageClip(request: SalvageRequest, format: MediaFormat, tools: Tools): Promise<Salvage | null> {
+  const clip = await salvageVideo(request);
+  if (!clip) return remuxClip(request, format, tools);
+  const { path, note, classes, stills, exactPath } = clip;
+  return { path, note, also: [...stills, ...(exactPath ? [exactPath] : [])], frames: classes };
+}
+
+/** What a demuxer can read of a clip that is not read here. */
+async function remuxClip(request: SalvageRequest, format: MediaFormat, tools: Tools): Promise<Salvage | null> {
   const path = `${request.outBase}.mp4`;
   const part = `${path}.part`;
   const frame = `${path}.frame.part`;

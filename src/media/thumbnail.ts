@@ -2,10 +2,12 @@
 import { mkdtemp, readFile, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import type { SensorLayout } from '../mission/mission.js';
 import type { Tools } from './ffmpeg.js';
 import { probe, still } from './ffmpeg.js';
 import { openPicture, readPictureFile } from './picture.js';
 import type { MediaFormat } from './recognise.js';
+import { salvageRaw } from './salvage-raw.js';
 
 const largest = { width: 240, height: 320 };
 const dataUriBytes = 20_000;
@@ -16,10 +18,17 @@ export type Thumbnail = { readonly dataUri: string; readonly width: number; read
  * Draws a thumbnail, at most 240 by 320 pixels and 20 kB as a data URI; of a clip, the frame at a third of its length.
  *
  * @param format as `recogniseMedia` gives it
+ * @param sensor of a raw frame: how its samples lie
  * @returns `null` for what is neither picture nor clip or does not decode, and for clips where `tools` is `null`
  * @throws the system's error where the file cannot be read; never for its content
  */
-export async function thumbnail(path: string, format: MediaFormat, tools: Tools | null): Promise<Thumbnail | null> {
+export async function thumbnail(
+  path: string,
+  format: MediaFormat,
+  tools: Tools | null,
+  sensor?: SensorLayout,
+): Promise<Thumbnail | null> {
+  if (sensor) return shrink((await salvageRaw(path, [], sensor))?.png ?? null);
   if (format.kind === 'picture') return shrink(await readPictureFile(path));
   if (format.kind === 'video' && tools !== null) return ofVideo(path, format, tools);
   return null;

@@ -61,6 +61,31 @@ export type FileFacts = {
   readonly checksum?: { readonly algorithm: ChecksumAlgorithm; readonly value: string };
 };
 
+/** How the samples of a camera's raw frames lie in their files: nothing in such a file tells. */
+export type SensorLayout = {
+  /** Samples. */
+  readonly width: number;
+  readonly height: number;
+  /** Bits per sample, 8 to 16. */
+  readonly bits: number;
+  /** `none`: each sample in whole bytes; else samples follow each other without spare bits, high or low bit first; rows begin in a new byte. */
+  readonly packing: 'none' | 'high-first' | 'low-first';
+  /** Of samples of two bytes. */
+  readonly byteOrder: 'big' | 'little';
+  /** `mono`, or the colours of the first two samples of the first two rows as sent. */
+  readonly pattern: 'mono' | 'RGGB' | 'BGGR' | 'GRBG' | 'GBRG';
+  readonly rowOrder: 'top-down' | 'bottom-up';
+  /** The sample that stands for black. */
+  readonly blackLevel: number;
+  /** Factors for red, green, blue. */
+  readonly whiteBalance: readonly [red: number, green: number, blue: number];
+  /** Bytes before the first row. */
+  readonly headerBytes: number;
+};
+
+/** Raw frames, known by their name: `*` stands for any characters. */
+export type SensorFiles = { readonly name: string; readonly layout: SensorLayout };
+
 export type LayerChoice = { readonly name: string; readonly options: Readonly<Record<string, unknown>> };
 
 export type Mission = {
@@ -74,5 +99,7 @@ export type Mission = {
     /** The file whose content lists the others, and how it is written. */
     readonly descriptor?: { readonly file: number; readonly format: 'csv' | 'json' };
     readonly catalogue: readonly FileFacts[];
+    /** Raw frames of cameras among the files. */
+    readonly sensors?: readonly SensorFiles[];
   };
 };

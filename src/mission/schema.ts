@@ -4,7 +4,7 @@
 import { z } from 'zod';
 import { CRC_CATALOGUE, CRC_NAMES, type CrcParameters } from '../bytes/crc-catalogue.js';
 import { expectation } from './expectation.js';
-import type { FileFacts, FrameField, FrameLayout, LayerChoice, Mission } from './mission.js';
+import type { FileFacts, FrameField, FrameLayout, LayerChoice, Mission, SensorFiles } from './mission.js';
 import { FILE_DELIVERY, transactionFile } from './segmentation.js';
 
 /** Keys whose value is text even where YAML sees a number, as in `crc32: 00112233` or `marker: 12345678`. */
@@ -225,7 +225,46 @@ const fileFacts = block('what is known of a file, such as {file: 7, name: limb-0
     return { ...facts, checksum: { algorithm, value: sums[algorithm]!.replace(/^0x/, '').toLowerCase() } };
   });
 
-const files = block('what is known of the files (descriptor, catalogue)', {
+const factor = z
+  .number(expected('a factor above zero'))
+  .positive(expected('a factor above zero'))
+  .max(64, expected('at most 64'));
+const sensor = block('raw frames such as {name: "*.raw", width: 576, height: 432, bits: 12}', {
+  name: text('a name, in which * stands for any characters').describe(
+    'Which files: a name, * stands for any characters',
+  ),
+  width: wholeNumber('a width in samples', 1, 65535).describe('Samples in a row'),
+  height: wholeNumber('a number of rows', 1, 65535).describe('Rows'),
+  bits: wholeNumber('8 to 16 bits', 8, 16).describe('Bits of a sample'),
+  packing: oneOf(['none', 'high-first', 'low-first'])
+    .default('none')
+    .describe('none: each sample in whole bytes; else without spare bits, high or low bit first'),
+  endian: oneOf(['big', 'little']).default('little').describe('Byte order of samples of two bytes'),
+  pattern: oneOf(['mono', 'RGGB', 'BGGR', 'GRBG', 'GBRG'])
+    .default('mono')
+    .describe('Colours of the first two samples of the first two rows'),
+  rows: oneOf(['top-down', 'bottom-up']).default('top-down').describe('Order of the rows'),
+  black: wholeNumber('a sample', 0, 65535).default(0).describe('The sample that stands for black'),
+  balance: z
+    .tuple([factor, factor, factor], expected('factors for red, green and blue'))
+    .default([1, 1, 1])
+    .describe('White balance: factors for red, green and blue'),
+  header: wholeNumber(frameBytes, 0).default(0).describe('Bytes before the first row'),
+}).transform(
+  ({ name, endian, rows, black, balance, header, ...rest }): SensorFiles => ({
+    name,
+    layout: {
+      ...rest,
+      byteOrder: endian,
+      rowOrder: rows,
+      blackLevel: black,
+      whiteBalance: balance,
+      headerBytes: header,
+    },
+  }),
+);
+
+const files = block('what is known of the files (descriptor, catalogue, sensors)', {
   descriptor: z
     .exactOptional(
       block('the descriptor file such as {file: 0}', {
@@ -235,6 +274,9 @@ const files = block('what is known of the files (descriptor, catalogue)', {
     )
     .describe('The file whose content lists names, sizes and checksums of the others'),
   catalogue: z.array(fileFacts, expected('a list of files')).default([]).describe('Files known on the ground'),
+  sensors: z
+    .exactOptional(z.array(sensor, expected('a list of raw frames')))
+    .describe('How raw frames of cameras are laid out, so that they can be shown'),
 });
 
 /** For editors: either the mission's own frame, or a file delivery as the last layer. */

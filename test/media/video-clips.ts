@@ -9,7 +9,7 @@ import { tools } from './drawn.js';
 
 export type Gap = [start: number, end: number];
 
-const h264 = ['-c:v', 'libx264', '-g', '12', '-pix_fmt', 'yuv420p', '-threads', '1'];
+const h264 = ['-c:v', 'libx264', '-crf', '16', '-g', '12', '-pix_fmt', 'yuv420p', '-threads', '1'];
 const plain = [...h264, '-bf', '0', '-refs', '1'];
 const h265 = [
   '-c:v',

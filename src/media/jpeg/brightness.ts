@@ -16,8 +16,8 @@ type Link = { a: number; b: number; difference: Float64Array; mcus: number };
 const rounds = 6;
 /** Missing rows over which a brightness is carried where nothing nearer tells. */
 const mostRows = 6;
-/** Borders of n MCUs tell as much as this many times n independent ones. */
-const independent = 0.35;
+/** Borders of n blocks of 8 pixels tell as much as this many times n independent ones. */
+const independentBlocks = 0.175;
 
 /**
  * @param at place of each piece; -1 for pieces that are not shown
@@ -42,7 +42,10 @@ export function solveBrightness(
     byNode[link.a]!.push(link);
     byNode[link.b]!.push(link);
   }
-  const order = orderByDoubt(byNode, known, variance, spread);
+  const blocksAcross = edges.acrossSlots.filter((slot) => slot === 0).length;
+  const independent = independentBlocks * blocksAcross;
+  const order = orderByDoubt(byNode, known, variance, spread[0]! ** 2 / independent);
+  const disagreement = new Float64Array(pieces.length);
   for (let c = 0; c < components; c++) {
     const value = new Float64Array(known + 1);
     // First along the surest way to each piece, then all together.
@@ -64,9 +67,21 @@ export function solveBrightness(
         if (weights > 0) value[node] = sum / weights;
       }
     }
-    for (const { node } of order) levels[node]![c] = value[node]! / unitsPerLevel;
+    for (const { node } of order) {
+      levels[node]![c] = value[node]! / unitsPerLevel;
+      // Neighbours that do not agree about a piece leave it in doubt.
+      let sum = 0;
+      let weights = 0;
+      for (const { a, b, difference, mcus } of byNode[node]!) {
+        sum += mcus * (value[a]! - value[b]! - difference[c]!) ** 2;
+        weights += mcus;
+      }
+      disagreement[node] = Math.max(disagreement[node]!, (sum / weights) * 0.25);
+    }
   }
-  const deviation = variance.map((v, i) => (pieces[i]!.floating === 0 ? 0 : Math.sqrt(v) / unitsPerLevel));
+  const deviation = variance.map((v, i) =>
+    pieces[i]!.floating === 0 ? 0 : Math.sqrt(v + disagreement[i]!) / unitsPerLevel,
+  );
   return { levels, deviation };
 }
 
@@ -109,18 +124,29 @@ function findLinks(edges: Edges, pieces: readonly Piece[], at: Int32Array, total
     const [a, b] = [node[t]!, node[t - 1]!];
     if (a < 0 || b < 0 || a === b || t % width === 0) continue;
     const difference = new Float64Array(4);
-    brightnessOffsets(edges.left, [source[t]! * edges.down], edges.right, [source[t - 1]! * edges.down], edges.downSlots, difference);
+    brightnessOffsets(
+      edges.left,
+      [source[t]! * edges.down],
+      edges.right,
+      [source[t - 1]! * edges.down],
+      edges.downSlots,
+      difference,
+    );
     links.push({ a, b, difference, mcus: 1 });
   }
   return links;
 }
 
-/** All pieces that hang together with what is known, surest first (shortest way by variance); fills `variance`. */
+/**
+ * All pieces that hang together with what is known, surest first (shortest way by variance); fills `variance`.
+ *
+ * @param perMcu variance of a border of one MCU
+ */
 function orderByDoubt(
   byNode: readonly Link[][],
   known: number,
   variance: Float64Array,
-  spread: Float64Array,
+  perMcu: number,
 ): { node: number; from: number; link: Link }[] {
   const order: { node: number; from: number; link: Link }[] = [];
   const best = new Map<number, { doubt: number; from: number; link: Link }>();
@@ -128,7 +154,7 @@ function orderByDoubt(
     for (const link of byNode[from]!) {
       const node = link.a === from ? link.b : link.a;
       if (node === known || variance[node]! < Number.POSITIVE_INFINITY) continue;
-      const next = doubt + spread[0]! ** 2 / (independent * link.mcus) + unitsPerLevel ** 2 / 16;
+      const next = doubt + perMcu / link.mcus + unitsPerLevel ** 2 / 16;
       const rival = best.get(node);
       if (!rival || rival.doubt > next) best.set(node, { doubt: next, from, link });
     }

@@ -27,7 +27,10 @@ export function placeStrengths(borders: Borders, at: Int32Array, options: PlaceO
     for (let before = i - 1; before >= Math.max(0, i - mostSkipped); before--) {
       const end = at[before]! + pieces[before]!.count;
       if (strengths[before]! > strengths[i]!) {
-        strengths[i] = Math.max(strengths[i]!, Math.min(strengths[before]!, step(borders, at, i, -1, end, gap, options)));
+        strengths[i] = Math.max(
+          strengths[i]!,
+          Math.min(strengths[before]!, step(borders, at, i, -1, end, gap, options)),
+        );
       }
       const { first, count } = pieces[before]!;
       let bits = gaps[before]!.lostBits + gap.lostBits;
@@ -57,9 +60,13 @@ function step(
   const { pieces, width } = borders;
   const length = at[index]! - end;
   const estimate = gap.lostBits / gap.mean;
-  const reach = Math.min(mostTried, Math.max(nearest, Math.ceil(1.5 * Math.max(length, estimate)), upper < 0 ? 0 : width + 2));
+  const reach = Math.min(
+    mostTried,
+    Math.max(nearest, Math.ceil(1.5 * Math.max(length, estimate)), upper < 0 ? 0 : width + 2),
+  );
   const scoreAt = (place: number): number => {
-    let score = lengthScore(gap, Math.max(0, place - end) * gap.mean, place - end) + borders.rowEnds(index, place % width);
+    let score =
+      lengthScore(gap, Math.max(0, place - end) * gap.mean, place - end) + borders.rowEnds(index, place % width);
     if (upper >= 0) score += borders.pair(index, upper, place - at[upper]!)?.score ?? 0;
     return score;
   };
@@ -71,4 +78,65 @@ function step(
     rival = Math.max(rival, scoreAt(place));
   }
   return own - rival;
+}
+
+/** Neighbours this sure bear witness for others. */
+const witness = 2;
+const rounds = 3;
+/** Neighbours that are wrong together bear each other out. */
+const caution = 0.7;
+
+/**
+ * Strengthens pieces that lie among surer ones: seen from all of those at once, above, below, before and behind.
+ *
+ * @param strengths changed in place
+ */
+export function strengthenAmongNeighbours(
+  borders: Borders,
+  at: Int32Array,
+  strengths: Float64Array,
+  options: PlaceOptions,
+): void {
+  const { pieces, width } = borders;
+  const gaps = gapNeighbourhoods(pieces, options.bits, options.lostAfter);
+  for (let round = 0; round < rounds; round++) {
+    for (const [i, piece] of pieces.entries()) {
+      if (strengths[i]! >= 20) continue;
+      const end = at[i]! + piece.count;
+      const around: number[] = [];
+      for (let j = i - 1; j >= 0 && at[j]! + pieces[j]!.count > at[i]! - width - mostTried; j--) around.push(j);
+      for (let j = i + 1; j < pieces.length && at[j]! < end + width + mostTried; j++) around.push(j);
+      const touching = around.filter(
+        (j) => strengths[j]! >= witness && strengths[j]! > strengths[i]! && touches(pieces, at, i, j, width),
+      );
+      if (touching.length === 0) continue;
+      const weakest = touching.reduce((least, j) => Math.min(least, strengths[j]!), Number.POSITIVE_INFINITY);
+      const floor = i === 0 ? 0 : at[i - 1]! + pieces[i - 1]!.count;
+      const ceiling = (i + 1 < pieces.length ? at[i + 1]! : options.totalMcus) - piece.count;
+      const scoreAt = (place: number): number => {
+        let score = borders.rowEnds(i, place % width);
+        const before = place - floor;
+        score += lengthScore(gaps[i]!, before * gaps[i]!.mean, before);
+        const next = gaps[i + 1]!;
+        if (next.lostBits >= 0) score += lengthScore(next, (ceiling - place) * next.mean, ceiling - place);
+        for (const j of touching) {
+          score += (j < i ? borders.pair(i, j, place - at[j]!) : borders.pair(j, i, at[j]! - place))?.score ?? 0;
+        }
+        return score;
+      };
+      const own = scoreAt(at[i]!);
+      let rival = Number.NEGATIVE_INFINITY;
+      for (let place = floor; place <= ceiling; place++) {
+        if (place !== at[i]! && isAllowed(piece, place, options)) rival = Math.max(rival, scoreAt(place));
+      }
+      strengths[i] = Math.max(strengths[i]!, Math.min(weakest, caution * (own - rival)));
+    }
+  }
+}
+
+/** Whether any MCU of one lies right above one of the other. */
+function touches(pieces: Borders['pieces'], at: Int32Array, i: number, j: number, width: number): boolean {
+  const [upper, lower] = i < j ? [i, j] : [j, i];
+  const begin = at[lower]! - width;
+  return at[upper]! < begin + Math.min(width, pieces[lower]!.count) && at[upper]! + pieces[upper]!.count > begin;
 }

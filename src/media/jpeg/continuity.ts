@@ -8,16 +8,23 @@ const slots = 16;
 /** One difference weighs no more than this, in natural units: there are edges in every picture. */
 const largest = 3;
 
+/** Sizes of a difference that are told apart: 0, 1, 2 to 3, 4 to 7, … stored units. */
+const sizes = 13;
+
 export type Continuity = {
-  /** Per busyness of the border and slot: factor by which a difference counts, and what equality is worth. */
-  readonly slope: Float64Array;
-  readonly bonus: Float64Array;
+  /** Per busyness of the border, slot and size of the difference: what it counts for the two being neighbours. */
+  readonly worth: Float32Array;
   /** Mean absolute difference of brightness (slot 0 of each component) at a true border, in stored units. */
   readonly spread: Float64Array;
-  /** Mean absolute differences behind these. */
+  /** How often each size occurs between neighbours, and between MCUs that are only near: the shares behind `worth`. */
   readonly near: Float64Array;
   readonly far: Float64Array;
 };
+
+function sizeOf(difference: number): number {
+  const size = 32 - Math.clz32(difference < 0 ? -difference : difference);
+  return size < sizes ? size : sizes - 1;
+}
 
 /** How busy the two sides of a border are, 0 to `bins` - 1. */
 function busyness(a: Int16Array, at: number, b: Int16Array, bt: number, count: number): number {
@@ -32,19 +39,24 @@ function busyness(a: Int16Array, at: number, b: Int16Array, bt: number, count: n
   return level < bins ? level : bins - 1;
 }
 
-/** Sums over many borders: absolute differences of neighbours and of MCUs a step further, by busyness and slot. */
-class Scales {
-  private readonly near = new Float64Array(bins * slots);
-  private readonly far = new Float64Array(bins * slots);
-  private readonly seenNear = new Float64Array(bins * slots);
-  private readonly seenFar = new Float64Array(bins * slots);
+/** Counts over many borders: sizes of the differences of neighbours and of MCUs a step further, by busyness and slot. */
+class Counts {
+  private readonly near = new Float64Array(bins * slots * sizes);
+  private readonly far = new Float64Array(bins * slots * sizes);
   private readonly spread = new Float64Array(4);
   private readonly spreads = new Float64Array(4);
 
-  add(isNear: boolean, a: Int16Array, at: number, b: Int16Array, bt: number, slotOf: Uint8Array, offsets: Float64Array): void {
+  add(
+    isNear: boolean,
+    a: Int16Array,
+    at: number,
+    b: Int16Array,
+    bt: number,
+    slotOf: Uint8Array,
+    offsets: Float64Array,
+  ): void {
     const bin = busyness(a, at, b, bt, slotOf.length) * slots;
-    const sums = isNear ? this.near : this.far;
-    const seen = isNear ? this.seenNear : this.seenFar;
+    const counts = isNear ? this.near : this.far;
     for (let i = 0; i < slotOf.length; i++) {
       const slot = slotOf[i]!;
       let difference = a[at + i]! - b[bt + i]!;
@@ -55,41 +67,48 @@ class Scales {
           this.spreads[slot >> 2]!++;
         }
       }
-      sums[bin + slot]! += Math.abs(difference);
-      seen[bin + slot]!++;
+      counts[(bin + slot) * sizes + sizeOf(difference)]!++;
     }
   }
 
   /** @param leaning what to lean on where there are few examples */
   result(leaning: Continuity | null): Continuity {
-    const near = new Float64Array(bins * slots);
-    const far = new Float64Array(bins * slots);
-    const prior = 60;
-    for (let i = 0; i < bins * slots; i++) {
-      const typical = 2 << (i >> 4);
-      near[i] = (this.near[i]! + prior * (leaning?.near[i] ?? typical)) / (this.seenNear[i]! + prior);
-      far[i] = (this.far[i]! + prior * (leaning?.far[i] ?? 1.5 * typical)) / (this.seenFar[i]! + prior);
-      if (far[i]! < near[i]!) far[i] = near[i]!;
-    }
-    const slope = near.map((s1, i) => 1 / (s1 + 0.5) - 1 / (far[i]! + 0.5));
-    const bonus = near.map((s1, i) => Math.log((far[i]! + 0.5) / (s1 + 0.5)));
-    const spread = this.spread.map((sum, c) => Math.max(1, (1.25 * (sum + 30 * (leaning?.spread[c] ?? 20))) / (this.spreads[c]! + 30)));
-    return { slope, bonus, spread, near, far };
+    const near = shares(this.near, leaning?.near ?? null);
+    const far = shares(this.far, leaning?.far ?? null);
+    const worth = Float32Array.from(near, (share, i) =>
+      Math.max(-largest, Math.min(largest, Math.log(share / far[i]!))),
+    );
+    const spread = this.spread.map((sum, c) =>
+      Math.max(1, (1.25 * (sum + 30 * (leaning?.spread[c] ?? 20))) / (this.spreads[c]! + 30)),
+    );
+    return { worth, spread, near, far };
   }
+}
+
+function shares(counts: Float64Array, leaning: Float64Array | null): Float64Array {
+  const prior = 40;
+  const result = new Float64Array(counts.length);
+  for (let from = 0; from < counts.length; from += sizes) {
+    const total = counts.subarray(from, from + sizes).reduce((sum, count) => sum + count, 0);
+    for (let i = from; i < from + sizes; i++) {
+      result[i] = (counts[i]! + prior * (leaning?.[i] ?? 1 / sizes) + 0.5) / (total + prior + 0.5 * sizes);
+    }
+  }
+  return result;
 }
 
 const none = new Float64Array(4);
 
 /** Borders between MCUs that follow each other in a row, from the pieces themselves: one row end in many does not matter. */
 export function measureAlong({ down, left, right, downSlots }: Edges, pieces: readonly Piece[]): Continuity {
-  const scales = new Scales();
+  const counts = new Counts();
   for (const { first, count } of pieces) {
     for (let m = first; m + 5 < first + count; m++) {
-      scales.add(true, right, m * down, left, (m + 1) * down, downSlots, none);
-      scales.add(false, right, m * down, left, (m + 2 + (m % 3)) * down, downSlots, none);
+      counts.add(true, right, m * down, left, (m + 1) * down, downSlots, none);
+      counts.add(false, right, m * down, left, (m + 2 + (m % 3)) * down, downSlots, none);
     }
   }
-  return scales.result(null);
+  return counts.result(null);
 }
 
 const chunkMcus = 48;
@@ -107,7 +126,7 @@ export function measureBetween(
   width: number,
   leaning: Continuity,
 ): Continuity {
-  const scales = new Scales();
+  const counts = new Counts();
   const offsets = new Float64Array(4);
   const lags = [width, 2 * width, width - 2, width + 2];
   // Every chunk of a large picture would be more than is needed.
@@ -123,10 +142,11 @@ export function measureBetween(
       }
       if (lower.length < fewest) continue;
       brightnessOffsets(top, lower, bottom, upper, acrossSlots, offsets);
-      for (let i = 0; i < lower.length; i++) scales.add(n === 0, top, lower[i]!, bottom, upper[i]!, acrossSlots, offsets);
+      for (let i = 0; i < lower.length; i++)
+        counts.add(n === 0, top, lower[i]!, bottom, upper[i]!, acrossSlots, offsets);
     }
   }
-  return scales.result(leaning);
+  return counts.result(leaning);
 }
 
 /** What to add to sides `a` so that half of them are darker than their counterparts `b`, half brighter; by component. */
@@ -158,7 +178,7 @@ export function brightnessOffsets(
 
 /** Log-likelihood ratio that side `a` borders on side `b`, brightness shifted by `offsets` (per component, added to `a`). */
 export function borderScore(
-  { slope, bonus }: Continuity,
+  { worth }: Continuity,
   a: Int16Array,
   at: number,
   b: Int16Array,
@@ -173,8 +193,7 @@ export function borderScore(
     const slot = slotOf[i]!;
     let difference = a[at + i]! - b[bt + i]!;
     if ((slot & 3) === 0) difference += offsets[slot >> 2]!;
-    const score = bonus[bin + slot]! - slope[bin + slot]! * (difference < 0 ? -difference : difference);
-    sum += score < -largest ? -largest : score;
+    sum += worth[(bin + slot) * sizes + sizeOf(difference)]!;
   }
   return sum;
 }

@@ -56,17 +56,26 @@ export function readEdges(
     bottom: new Int16Array(across * mcus),
     left: new Int16Array(down * mcus),
     right: new Int16Array(down * mcus),
-    acrossSlots: Uint8Array.from(sampling.flatMap(({ h }, c) => Array.from({ length: kept * h }, (_, i) => 4 * c + (i % kept)))),
-    downSlots: Uint8Array.from(sampling.flatMap(({ v }, c) => Array.from({ length: kept * v }, (_, i) => 4 * c + (i % kept)))),
+    acrossSlots: Uint8Array.from(
+      sampling.flatMap(({ h }, c) => Array.from({ length: kept * h }, (_, i) => 4 * c + (i % kept))),
+    ),
+    downSlots: Uint8Array.from(
+      sampling.flatMap(({ v }, c) => Array.from({ length: kept * v }, (_, i) => 4 * c + (i % kept))),
+    ),
   };
   // Per component and zigzag index: dequantisation, normalisation and weight at the border in one factor.
   const scale = unitsPerLevel / 8;
-  const downFactor = quantisation.map((table) => Float64Array.from(table, (q, k) => q * scale * weight(zigzag[k]! >> 3)));
-  const acrossFactor = quantisation.map((table) => Float64Array.from(table, (q, k) => q * scale * weight(zigzag[k]! & 7)));
+  const downFactor = quantisation.map((table) =>
+    Float64Array.from(table, (q, k) => q * scale * weight(zigzag[k]! >> 3)),
+  );
+  const acrossFactor = quantisation.map((table) =>
+    Float64Array.from(table, (q, k) => q * scale * weight(zigzag[k]! & 7)),
+  );
   const blockX: number[] = [];
   const blockY: number[] = [];
   for (const { h, v } of sampling) {
-    for (let y = 0; y < v; y++) for (let x = 0; x < h; x++) blockX.push(x), blockY.push(y);
+    for (let y = 0; y < v; y++) for (let x = 0; x < h; x++) blockX.push(x);
+    for (let y = 0; y < v; y++) for (let x = 0; x < h; x++) blockY.push(y);
   }
   const sums = new Float64Array(4 * kept);
   let from = 0;

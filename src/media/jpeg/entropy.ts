@@ -32,8 +32,7 @@ export function readBlock(
   let lookup = dc.lookup;
   for (let k = 0; k < 64; ) {
     let byte = at >>> 3;
-    let word =
-      ((data[byte]! << 24) | (data[byte + 1]! << 16) | (data[byte + 2]! << 8) | data[byte + 3]!) << (at & 7);
+    let word = ((data[byte]! << 24) | (data[byte + 1]! << 16) | (data[byte + 2]! << 8) | data[byte + 3]!) << (at & 7);
     let found = lookup[word >>> (32 - lookupBits)]!;
     if (found === 0) {
       found = longCode(table, word >>> 16);

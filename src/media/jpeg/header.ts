@@ -55,7 +55,7 @@ export type HeaderState = {
   restartInterval: number;
 };
 
-export const pixelLimit = 100_000_000;
+const pixelLimit = 100_000_000;
 
 /** First gap that ends after `at`, or `null`. */
 export function gapAfter(gaps: Gaps, at: number): readonly [number, number] | null {
@@ -136,7 +136,9 @@ export function readJpegHeader(bytes: Uint8Array, gaps: Gaps, known: HeaderState
     else if (marker === 0xdd && segment.length === 2) state.restartInterval = (segment[0]! << 8) | segment[1]!;
     else if (marker >= 0xe0 && marker <= 0xef) extras.push([end - length - 2, end]);
   }
-  return state.frame && scans.length > 0 ? { frame: state.frame, quantisation: state.quantisation, scans, extras } : null;
+  return state.frame && scans.length > 0
+    ? { frame: state.frame, quantisation: state.quantisation, scans, extras }
+    : null;
 }
 
 export function emptyHeaderState(): HeaderState {

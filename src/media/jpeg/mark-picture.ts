@@ -1,48 +1,53 @@
 // A salvaged JPEG as pictures to look at: a PNG in which nothing stands where nothing arrived (hatched, so that it is seen) and what
 // is not sure shines through, a small map of the grades, and on request a separate picture with the holes interpolated.
 import sharp from 'sharp';
-import { decodePixels, type Pixels } from '../picture.js';
-import { coarse, type HoledJpeg, likely, missing } from './read-holed-jpeg.js';
+import { decodePixels, openPicture, type Pixels } from '../picture.js';
+import { coarse, type HoledFacts, likely, missing } from './read-holed-jpeg.js';
 
-const grey = [128, 128, 128, 192] as const;
-/** Opacity by grade. */
-const opacity: Readonly<Record<number, number>> = { [coarse]: 150, [likely]: 215 };
+/** Opacity by grade; of what is missing, that of the stripes. */
+const opacity: Readonly<Record<number, number>> = { [missing]: 192, [coarse]: 150, [likely]: 215 };
 
 /**
+ * The rebuilt picture with an opacity for each MCU: what is missing, flat grey in the file, becomes grey stripes on nothing.
+ *
  * @param jpeg the rebuilt file, as `writeJpeg` gives it
  * @returns `null` where it does not decode
  */
-export async function markPicture(jpeg: Buffer, holed: HoledJpeg): Promise<Buffer | null> {
-  const pixels = await decodePixels(jpeg, 'error');
-  if (!pixels) return null;
-  const { data, width, height } = pixels;
-  const { layout, grades } = holed;
+export async function markPicture(jpeg: Buffer, { layout, grades, width, height }: HoledFacts): Promise<Buffer | null> {
+  const alpha = Buffer.alloc(width * height, 255);
   // Wide enough to be seen when the picture is shrunk to a thumbnail.
   const period = Math.max(12, Math.round(width / 20));
   for (const { x, y, right, bottom, grade } of boxes(layout, grades, width, height)) {
-    if (grade === missing) {
-      for (let row = y; row < bottom; row++) {
-        for (let column = x; column < right; column++) {
-          const at = 4 * (row * width + column);
-          const striped = (row + column) % period < period / 3;
-          for (let i = 0; i < 4; i++) data[at + i] = striped ? grey[i]! : 0;
-        }
-      }
-    } else if (opacity[grade] !== undefined) {
-      for (let row = y; row < bottom; row++) {
-        for (let at = 4 * (row * width + x); at < 4 * (row * width + right); at += 4) data[at + 3] = opacity[grade];
+    const value = opacity[grade];
+    if (value === undefined) continue;
+    for (let row = y; row < bottom; row++) {
+      alpha.fill(value, row * width + x, row * width + right);
+      if (grade !== missing) continue;
+      for (let column = x; column < right; column++) {
+        if ((row + column) % period >= period / 3) alpha[row * width + column] = 0;
       }
     }
   }
-  return sharp(data, { raw: { width, height, channels: 4 } })
-    .png({ compressionLevel: 3 })
-    .toBuffer();
+  try {
+    return await openPicture(jpeg, 'error')
+      .toColourspace('srgb')
+      .joinChannel(alpha, { raw: { width, height, channels: 1 } })
+      .png({ compressionLevel: 3 })
+      .toBuffer();
+  } catch {
+    return null;
+  }
 }
 
 type Box = { x: number; y: number; right: number; bottom: number; grade: number };
 
 /** Pixels of each MCU; `right` and `bottom` exclusive. */
-function* boxes({ across, mcuWidth, mcuHeight }: HoledJpeg['layout'], grades: Uint8Array, width: number, height: number): Generator<Box> {
+function* boxes(
+  { across, mcuWidth, mcuHeight }: HoledFacts['layout'],
+  grades: Uint8Array,
+  width: number,
+  height: number,
+): Generator<Box> {
   for (const [m, grade] of grades.entries()) {
     const x = (m % across) * mcuWidth;
     const y = Math.floor(m / across) * mcuHeight;
@@ -51,7 +56,7 @@ function* boxes({ across, mcuWidth, mcuHeight }: HoledJpeg['layout'], grades: Ui
 }
 
 /** One pixel per MCU: black missing, dark grey coarse, light grey likely, white sure. */
-export function gradeMap({ grades, layout }: HoledJpeg): Promise<Buffer> {
+export function gradeMap({ grades, layout }: HoledFacts): Promise<Buffer> {
   const data = Buffer.from(grades.map((grade) => 85 * grade));
   return sharp(data, { raw: { width: layout.across, height: layout.down, channels: 1 } })
     .png()
@@ -61,7 +66,7 @@ export function gradeMap({ grades, layout }: HoledJpeg): Promise<Buffer> {
 const label = 'Parts of this picture never arrived and were filled in by interpolation.';
 
 /** The picture with its missing MCUs filled from what is around them; labelled in its own description. */
-export async function concealPicture(jpeg: Buffer, { layout, grades }: HoledJpeg): Promise<Buffer | null> {
+export async function concealPicture(jpeg: Buffer, { layout, grades }: HoledFacts): Promise<Buffer | null> {
   const pixels = await decodePixels(jpeg, 'error');
   if (!pixels) return null;
   const { data, width, height } = pixels;

@@ -35,7 +35,16 @@ export type Pieces = {
   readonly lostAfter: number;
 };
 
-type Draft = { first: number; count: number; fixed: number; restart: Piece['restart']; floating: number; doubtful: number; lostBits: number; agreed: number };
+type Draft = {
+  first: number;
+  count: number;
+  fixed: number;
+  restart: Piece['restart'];
+  floating: number;
+  doubtful: number;
+  lostBits: number;
+  agreed: number;
+};
 
 /**
  * @param totalMcus of the picture
@@ -102,7 +111,16 @@ export function decodePieces(
       const clean = stretch.end - cursor.at < 8;
       const follows = current !== null && stretch.before !== 'scan';
       if (!follows) {
-        current = { first: used, count: 0, fixed: stretch.before === 'scan' ? 0 : -1, restart: null, floating: 0, doubtful: 0, lostBits: lost, agreed: 1 };
+        current = {
+          first: used,
+          count: 0,
+          fixed: stretch.before === 'scan' ? 0 : -1,
+          restart: null,
+          floating: 0,
+          doubtful: 0,
+          lostBits: lost,
+          agreed: 1,
+        };
         drafts.push(current);
         lost = 0;
       }
@@ -146,7 +164,16 @@ export function decodePieces(
       }
       let doubtful = 0;
       for (let at = found.at; at < found.sureAt && doubtful < count; doubtful++) at += bits[used + doubtful]!;
-      const draft: Draft = { first: used, count, fixed: -1, restart: null, floating: count, doubtful, lostBits: lost, agreed: found.agreed };
+      const draft: Draft = {
+        first: used,
+        count,
+        fixed: -1,
+        restart: null,
+        floating: count,
+        doubtful,
+        lostBits: lost,
+        agreed: found.agreed,
+      };
       drafts.push(draft);
       used += count;
       lost = clean ? 0 : stretch.end - cursor.at;
@@ -157,7 +184,8 @@ export function decodePieces(
 
   for (const stretch of stretches) readStretch(stretch);
   const last = drafts.at(-1);
-  if (last && current === last && stretches.at(-1)?.after === 'scan' && last.fixed < 0) last.fixed = totalMcus - last.count;
+  if (last && current === last && stretches.at(-1)?.after === 'scan' && last.fixed < 0)
+    last.fixed = totalMcus - last.count;
   // A hole without bytes at the end: the file is cut.
   const ending = stretches.at(-1);
   const cut = ending !== undefined && ending.after === 'hole' && ending.start < ending.end;

@@ -1,11 +1,11 @@
 // The joint solution: a search from the start, one from the end, and one among all places that either of them found, with the
 // scales of the picture measured again in between. How sure each place is comes from the best solution that puts the piece elsewhere.
 import { Borders } from './borders.js';
+import { placeStrengths, strengthenAmongNeighbours } from './confidence.js';
 import { measureAlong, measureBetween } from './continuity.js';
 import { type Edges, turnEdges } from './edges.js';
 import type { Piece, Pieces } from './pieces.js';
 import { type Placement, type PlaceOptions, placePieces } from './place.js';
-import { placeStrengths } from './confidence.js';
 
 export type JointPlacement = Placement & {
   readonly borders: Borders;
@@ -44,7 +44,9 @@ export function placeJointly(
   turned = turn(pieces, edges, borders, options);
   const strengthsFromEnd = placeStrengths(turned.borders, turned.there(joint.at), turned.options).reverse();
   turned.undo();
-  return { ...joint, borders, strengths: strengthsFromStart.map((strength, i) => Math.max(strength, strengthsFromEnd[i]!)) };
+  const strengths = strengthsFromStart.map((strength, i) => Math.max(strength, strengthsFromEnd[i]!));
+  strengthenAmongNeighbours(borders, joint.at, strengths, options);
+  return { ...joint, borders, strengths };
 }
 
 type Turned = {
@@ -56,7 +58,12 @@ type Turned = {
 };
 
 /** The same task seen from the end. Edges are turned in place: `undo` before they are used again. */
-function turn(pieces: readonly Piece[], edges: Edges, { width, along, between }: Borders, options: PlaceOptions): Turned {
+function turn(
+  pieces: readonly Piece[],
+  edges: Edges,
+  { width, along, between }: Borders,
+  options: PlaceOptions,
+): Turned {
   const mcus = edges.top.length / edges.across;
   const { totalMcus } = options;
   const turned = pieces.map((piece, i) => ({
@@ -77,7 +84,11 @@ function turn(pieces: readonly Piece[], edges: Edges, { width, along, between }:
     },
     /** Places as the search from the end counts them, and back. */
     there: (at: Int32Array) => at.map((place, i) => totalMcus - place - pieces[i]!.count).reverse(),
-    back: (at: Int32Array) => at.slice().reverse().map((place, i) => totalMcus - place - pieces[i]!.count),
+    back: (at: Int32Array) =>
+      at
+        .slice()
+        .reverse()
+        .map((place, i) => totalMcus - place - pieces[i]!.count),
     undo: () => void turnEdges(turnedEdges),
   };
 }

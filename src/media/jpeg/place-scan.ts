@@ -4,8 +4,8 @@ import { solveBrightness } from './brightness.js';
 import { readEdges } from './edges.js';
 import type { JpegFrame, JpegScan } from './header.js';
 import type { HuffmanTable } from './huffman-table.js';
-import { type Layout, blockOfScan } from './layout.js';
-import { decodePieces } from './pieces.js';
+import { blockOfScan, type Layout } from './layout.js';
+import { decodePieces, type Pieces } from './pieces.js';
 import { placeJointly } from './place-jointly.js';
 import type { McuBlock } from './resync.js';
 import type { ScanData } from './stretches.js';
@@ -17,11 +17,11 @@ export const likely = 2;
 export const sure = 3;
 
 /** Strengths (natural units) from which a place counts; calibrated on photographs, see the bench. */
-const surePlace = 9;
+const surePlace = 6;
 const likelyPlace = 2;
-const coarsePlace = 0.5;
+const coarsePlace = 1;
 /** Standard deviations of the brightness, levels, up to which it counts. */
-const sureBrightness = 1;
+const sureBrightness = 0.6;
 const likelyBrightness = 30;
 
 export type PlacedScan = {
@@ -38,14 +38,22 @@ export type PlacedScan = {
 };
 
 /** The scan's MCUs and how many lie in a row. */
-export function scanSize(layout: Layout, { components }: Pick<JpegScan, 'components'>): { across: number; mcus: number } {
+export function scanSize(
+  layout: Layout,
+  { components }: Pick<JpegScan, 'components'>,
+): { across: number; mcus: number } {
   if (components.length > 1) return { across: layout.across, mcus: layout.mcus };
   const { blocksAcross, blocksDown } = layout.parts[components[0]!]!;
   return { across: blocksAcross, mcus: blocksAcross * blocksDown };
 }
 
 /** Index among the picture's blocks of block `b` of MCU `mcu` of the scan. */
-export function blockOfMcu(layout: Layout, { components }: Pick<JpegScan, 'components'>, mcu: number, b: number): number {
+export function blockOfMcu(
+  layout: Layout,
+  { components }: Pick<JpegScan, 'components'>,
+  mcu: number,
+  b: number,
+): number {
   if (components.length === 1) return blockOfScan(layout, components[0]!, mcu);
   let rest = b;
   for (const c of components) {
@@ -97,27 +105,65 @@ export function placeScan(
   const joint = placeJointly(decoded, edges, across, scan.restartInterval);
   if (!joint) return null;
   const at = joint.at.map((begin, i) => (joint.strengths[i]! >= coarsePlace ? begin : -1));
-  const { levels, deviation } = solveBrightness(edges, pieces, at, mcus, across, joint.borders.between.spread);
+  // Without the begin of the scan and without restarts no brightness is known: all are found from the largest piece's.
+  const afloat = pieces.every(({ floating, count }) => floating === count);
+  const largest = pieces.reduce(
+    (best, { count }, i) => (at[i]! >= 0 && count > (pieces[best]?.count ?? 0) ? i : best),
+    -1,
+  );
+  const anchored = afloat ? pieces.map((piece, i) => (i === largest ? { ...piece, floating: 0 } : piece)) : pieces;
+  const { levels, deviation } = solveBrightness(edges, anchored, at, mcus, across, joint.borders.between.spread);
+  const middle = afloat ? middleLevels(decoded, at, levels, tables) : null;
   let unplaced = 0;
   for (const [i, { first, count, floating, doubtful }] of pieces.entries()) {
     if (at[i]! < 0) {
       unplaced += count;
       continue;
     }
-    const steps = tables.map((table, c) => roundTo(1 << scan.low, (levels[i]![c]! * 8) / table[0]!));
+    const steps = tables.map((table, c) =>
+      roundTo(1 << scan.low, ((levels[i]![c]! - (middle?.[c] ?? 0)) * 8) / table[0]!),
+    );
     const strength = joint.strengths[i]!;
     const grade = strength >= surePlace ? sure : strength >= likelyPlace ? likely : coarse;
     for (let m = 0; m < count; m++) {
       const to = at[i]! + m;
       source[to] = first + m;
       place[to] = m < doubtful ? Math.min(grade, likely) : grade;
-      const doubt = m < floating ? deviation[i]! : 0;
+      const doubt = middle ? Number.POSITIVE_INFINITY : m < floating ? deviation[i]! : 0;
       brightness[to] = doubt <= sureBrightness ? sure : doubt <= likelyBrightness ? likely : missing;
       if (m >= floating) continue;
-      for (const [b, { component }] of blocks.entries()) store[64 * (blocks.length * (first + m) + b)]! += steps[component]!;
+      for (const [b, { component }] of blocks.entries())
+        store[64 * (blocks.length * (first + m) + b)]! += steps[component]!;
     }
   }
   return { blocks, store, source, place, brightness, unplaced };
+}
+
+/** What is in the middle of all that is shown: the range of the first component, the mean of colours (pictures are grey on the whole). */
+function middleLevels(
+  { blocks, store, pieces }: Pieces,
+  at: Int32Array,
+  levels: readonly Float64Array[],
+  tables: readonly Uint16Array[],
+): number[] {
+  return tables.map((table, c) => {
+    let [low, high, sum, count] = [Number.POSITIVE_INFINITY, Number.NEGATIVE_INFINITY, 0, 0];
+    for (const [i, piece] of pieces.entries()) {
+      if (at[i]! < 0) continue;
+      for (let m = piece.doubtful; m < piece.count; m++) {
+        for (const [b, { component }] of blocks.entries()) {
+          if (component !== c) continue;
+          const level = (store[64 * (blocks.length * (piece.first + m) + b)]! * table[0]!) / 8 + levels[i]![c]!;
+          if (level < low) low = level;
+          if (level > high) high = level;
+          sum += level;
+          count++;
+        }
+      }
+    }
+    if (count === 0) return 0;
+    return c === 0 ? (low + high) / 2 : sum / count;
+  });
 }
 
 function roundTo(step: number, value: number): number {

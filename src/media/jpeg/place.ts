@@ -50,7 +50,8 @@ export function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, l
     const near: number[] = [];
     const before = pieces[i - 1];
     const piece = pieces[i];
-    if (before) for (let m = Math.max(0, before.count - reach); m < before.count; m++) near.push(bits[before.first + m]!);
+    if (before)
+      for (let m = Math.max(0, before.count - reach); m < before.count; m++) near.push(bits[before.first + m]!);
     if (piece) for (let m = 0; m < Math.min(reach, piece.count); m++) near.push(bits[piece.first + m]!);
     const mean = near.reduce((sum, length) => sum + length, 0) / near.length;
     const square = near.reduce((sum, length) => sum + (length - mean) ** 2, 0) / near.length;
@@ -132,7 +133,11 @@ class Search {
       const end = parent ? parent.at + pieces[index - 1]!.count : 0;
       const room = options.totalMcus - this.ahead[index]! - end;
       const likely = Math.ceil(4 * (gap.lostBits / gap.mean)) + 8;
-      const most = Math.min(mostPlaces, room, piece.fixed >= 0 ? piece.fixed - end : likely + 8 * options.restartInterval);
+      const most = Math.min(
+        mostPlaces,
+        room,
+        piece.fixed >= 0 ? piece.fixed - end : likely + 8 * options.restartInterval,
+      );
       if (most < 0) continue;
       this.expectBits(most, parent, end, gap);
       const only = options.only?.[index];

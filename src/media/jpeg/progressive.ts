@@ -53,7 +53,12 @@ function readFirst(cursor: BitCursor, scan: JpegScan, out: Int16Array, to: numbe
 }
 
 /** Applies a first AC scan (T.81, G.1.2.2). */
-export function applyFirstAc({ layout, store, applied }: Planes, scan: JpegScan, { data, stretches }: ScanData, bit: number): void {
+export function applyFirstAc(
+  { layout, store, applied }: Planes,
+  scan: JpegScan,
+  { data, stretches }: ScanData,
+  bit: number,
+): void {
   const c = scan.components[0]!;
   const { blocksAcross, blocksDown } = layout.parts[c]!;
   const total = blocksAcross * blocksDown;
@@ -85,11 +90,18 @@ export function applyFirstAc({ layout, store, applied }: Planes, scan: JpegScan,
   }
   const last = stretches.at(-1)!;
   if (last.before !== 'hole' || last.after !== 'scan') return;
-  const found = findUnit({ data, at: last.start, end: last.end }, 1, (cursor) => readFirst(cursor, scan, spare, 0) >= 0);
+  const found = findUnit(
+    { data, at: last.start, end: last.end },
+    1,
+    (cursor) => readFirst(cursor, scan, spare, 0) >= 0,
+  );
   if (!found) return;
   const { n: count, clean } = run(last, found.sureAt, 0, false);
   // With the begin of another scan lost in the holes, these may be that one's data: then the lengths do not fit.
-  const lost = stretches.reduce((sum, { lostBytes, start, end }, i) => sum + 8 * lostBytes + (i > 0 && i < stretches.length - 1 ? end - start : 0), 0);
+  const lost = stretches.reduce(
+    (sum, { lostBytes, start, end }, i) => sum + 8 * lostBytes + (i > 0 && i < stretches.length - 1 ? end - start : 0),
+    0,
+  );
   const expected = lost / ((last.end - found.sureAt) / count);
   const between = total - n - count;
   const fits = between >= 0 && between < 3 * expected + 200 && between > expected / 3 - 200;
@@ -97,7 +109,12 @@ export function applyFirstAc({ layout, store, applied }: Planes, scan: JpegScan,
 }
 
 /** Applies a refinement of AC coefficients (G.1.2.3) to the blocks that all scans before it reached. */
-export function applyAcRefinement({ layout, store, applied }: Planes, scan: JpegScan, { data, stretches }: ScanData, bit: number): void {
+export function applyAcRefinement(
+  { layout, store, applied }: Planes,
+  scan: JpegScan,
+  { data, stretches }: ScanData,
+  bit: number,
+): void {
   const c = scan.components[0]!;
   const { blocksAcross, blocksDown } = layout.parts[c]!;
   const stretch = stretches[0]!;
@@ -156,7 +173,12 @@ export function applyAcRefinement({ layout, store, applied }: Planes, scan: Jpeg
 }
 
 /** Applies a refinement of DC values (G.1.2.1): one bit per block, from the begin and, behind the last hole, from the end. */
-export function applyDcRefinement({ layout, store, applied }: Planes, scan: JpegScan, { data, stretches }: ScanData, bits: readonly number[]): void {
+export function applyDcRefinement(
+  { layout, store, applied }: Planes,
+  scan: JpegScan,
+  { data, stretches }: ScanData,
+  bits: readonly number[],
+): void {
   const single = scan.components.length === 1;
   const c0 = scan.components[0]!;
   const order = scan.components.flatMap((c, i) => {
@@ -169,7 +191,9 @@ export function applyDcRefinement({ layout, store, applied }: Planes, scan: Jpeg
     const cursor = { data, at, end: at + count };
     for (let i = n; i < n + count; i++) {
       const inMcu = order[i % order.length]!;
-      const index = single ? blockOfScan(layout, c0, i) : Math.floor(i / order.length) * layout.blocksPerMcu + inMcu.block;
+      const index = single
+        ? blockOfScan(layout, c0, i)
+        : Math.floor(i / order.length) * layout.blocksPerMcu + inMcu.block;
       const bit = single ? bits[0]! : inMcu.bit;
       const value = readBits(cursor, 1);
       if ((applied[index]! & (bit - 1)) !== 0) store[64 * index]! |= value << scan.low;

@@ -1,9 +1,19 @@
 // Everything that a JPEG with holes still holds: its quantised coefficients where they belong, each MCU graded. ITU-T T.81.
-import { gapAfter, type Gaps, type HeaderState, type JpegHeader, type JpegScan, readJpegHeader } from './header.js';
+import { type Gaps, gapAfter, type HeaderState, type JpegHeader, type JpegScan, readJpegHeader } from './header.js';
 import { type Layout, layoutOf } from './layout.js';
-import { blockOfMcu, coarse, likely, missing, mcuBlocks, type PlacedScan, placeScan, scanSize, sure } from './place-scan.js';
-import { applyAcRefinement, applyDcRefinement, applyFirstAc } from './progressive.js';
 import { decodePieces } from './pieces.js';
+import {
+  blockOfMcu,
+  coarse,
+  likely,
+  mcuBlocks,
+  missing,
+  type PlacedScan,
+  placeScan,
+  scanSize,
+  sure,
+} from './place-scan.js';
+import { applyAcRefinement, applyDcRefinement, applyFirstAc } from './progressive.js';
 import { readStretches, type ScanData, type Stretch } from './stretches.js';
 import type { Coefficients } from './write-jpeg.js';
 
@@ -22,6 +32,12 @@ export type HoledJpeg = Coefficients & {
   readonly borrowedHeader: boolean;
   /** APP segments that are there in full, as `[start, end)`. */
   readonly extras: readonly (readonly [start: number, end: number])[];
+};
+
+/** What is left to tell once the coefficients are written. */
+export type HoledFacts = Pick<HoledJpeg, 'layout' | 'grades' | 'progressive' | 'borrowedHeader' | 'unplaced'> & {
+  readonly width: number;
+  readonly height: number;
 };
 
 /**
@@ -76,9 +92,9 @@ function borrowHeader(bytes: Uint8Array, gaps: Gaps, lent: Uint8Array): JpegHead
   };
   const completed = readJpegHeader(bytes, gaps, withTables(state, lent));
   if (completed && completed.scans[0]!.spectralStart === 0 && completed.scans[0]!.high === 0) return completed;
-  // The begin of the scan is lost too: files of one sender have it at the same place, or it is what follows the hole.
-  const gap = gapAfter(gaps, 0);
-  const start = gap && gap[0] <= scan.start ? Math.max(scan.start, 0) : scan.start;
+  // The begin of the scan is lost too: files of one sender have it at the same place.
+  const { start } = scan;
+  if (start >= bytes.length) return null;
   const rest = readJpegHeader(bytes, gaps, { ...withTables(state, lent), frame: lender.frame });
   const end = endOfData(bytes, gaps, start);
   const first: JpegScan = { ...scan, start, end: end.at, closed: end.closed, afterHole: true };
@@ -146,7 +162,9 @@ function readLayers(bytes: Uint8Array, gaps: Gaps, { frame, scans }: JpegHeader,
     if (!hasTables(scan)) continue;
     // A scan before this one may be lost as a whole; what refines it cannot be read then.
     const follows = scan.components.every((c) =>
-      reached[c]!.subarray(scan.spectralStart, scan.spectralEnd + 1).every((bit) => bit === (scan.high === 0 ? -1 : scan.high)),
+      reached[c]!.subarray(scan.spectralStart, scan.spectralEnd + 1).every(
+        (bit) => bit === (scan.high === 0 ? -1 : scan.high),
+      ),
     );
     if (!follows) continue;
     for (const c of scan.components) reached[c]!.fill(scan.low, scan.spectralStart, scan.spectralEnd + 1);
@@ -193,7 +211,12 @@ function cutAtEnd(data: ScanData, layout: Layout, scan: JpegScan): ScanData {
   if (!blocks) return data;
   const { mcus } = scanSize(layout, scan);
   const first = data.stretches.find(({ start, end }) => end - start > 800) ?? data.stretches[0]!;
-  const sample = decodePieces({ data: data.data, stretches: [{ ...first, after: 'hole' }] }, blocks, mcus, scan.restartInterval);
+  const sample = decodePieces(
+    { data: data.data, stretches: [{ ...first, after: 'hole' }] },
+    blocks,
+    mcus,
+    scan.restartInterval,
+  );
   const decoded = sample.pieces.reduce((sum, { count }) => sum + count, 0);
   if (decoded === 0) return data;
   const mean = (first.end - first.start) / decoded;
@@ -206,7 +229,10 @@ function cutAtEnd(data: ScanData, layout: Layout, scan: JpegScan): ScanData {
     sum += bitsOf(stretch);
     return before < 0.93 * mean * mcus;
   });
-  return { data: data.data, stretches: kept.map((s, i) => (i === kept.length - 1 ? { ...s, after: 'hole' as const } : s)) };
+  return {
+    data: data.data,
+    stretches: kept.map((s, i) => (i === kept.length - 1 ? { ...s, after: 'hole' as const } : s)),
+  };
 }
 
 function hasTables(scan: JpegScan): boolean {

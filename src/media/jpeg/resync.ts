@@ -33,10 +33,7 @@ export type Found = { readonly at: number; readonly sureAt: number; readonly agr
  * @returns the bit at which an MCU is likely to begin and the one where it is sure, or `null` where the decoders do not agree;
  *   `agreed` is the share of decoders that ended on this way
  */
-export function findMcu(
-  cursor: BitCursor,
-  mcu: readonly McuBlock[],
-): Found | null {
+export function findMcu(cursor: BitCursor, mcu: readonly McuBlock[]): Found | null {
   return findUnit(cursor, mcu.length, (at, block) => {
     const { dc, ac } = mcu[block]!;
     return readBlock(at, dc, ac, scratch, 0);
@@ -120,7 +117,11 @@ export function findUnit(
   if (last < 0) return null;
   let at = -1;
   let sureAt = beyond;
-  for (let node = last; node >= 0 && joined[node]! >= Math.max(3, likelyShare * joined[last]!); node = heaviest[node]!) {
+  for (
+    let node = last;
+    node >= 0 && joined[node]! >= Math.max(3, likelyShare * joined[last]!);
+    node = heaviest[node]!
+  ) {
     if (phaseOf[node] !== 0) continue;
     at = bitOf[node]!;
     if (joined[node]! >= sureShare * joined[last]! || sureAt === beyond) sureAt = at;

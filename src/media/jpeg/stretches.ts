@@ -19,7 +19,11 @@ export type Stretch = {
 export type ScanData = { readonly data: Uint8Array; readonly stretches: readonly Stretch[] };
 
 /** Takes the stretches of a scan out of the file. The data are copied, as stuffing has to go. */
-export function readStretches(bytes: Uint8Array, gaps: Gaps, scan: Pick<JpegScan, 'start' | 'end' | 'closed'>): ScanData {
+export function readStretches(
+  bytes: Uint8Array,
+  gaps: Gaps,
+  scan: Pick<JpegScan, 'start' | 'end' | 'closed'>,
+): ScanData {
   const data = new Uint8Array(scan.end - scan.start + 8);
   const stretches: Stretch[] = [];
   let size = 0;

@@ -16,13 +16,18 @@ export type Coefficients = {
 };
 
 /** @param extras segments to carry over (APP), each with its marker */
-export function writeJpeg({ frame, quantisation, blocks, store, source }: Coefficients, extras: readonly Uint8Array[] = []): Buffer {
+export function writeJpeg(
+  { frame, quantisation, blocks, store, source }: Coefficients,
+  extras: readonly Uint8Array[] = [],
+): Buffer {
   const tables = [...new Set(quantisation)];
   const wide = tables.some((table) => table.some((value) => value > 255));
   const colour = frame.components.length > 1;
   const parts: Buffer[] = [Buffer.from([0xff, 0xd8]), ...extras.map((extra) => Buffer.from(extra))];
   for (const [number, table] of tables.entries()) {
-    const values = wide ? Buffer.from(Array.from(table).flatMap((v) => [v >> 8, v & 255])) : Buffer.from(Array.from(table));
+    const values = wide
+      ? Buffer.from(Array.from(table).flatMap((v) => [v >> 8, v & 255]))
+      : Buffer.from(Array.from(table));
     parts.push(segment(0xdb, [(wide ? 16 : 0) | number], values));
   }
   const { width, height, components } = frame;
@@ -102,4 +107,3 @@ function encode(blocks: readonly Pick<McuBlock, 'component'>[], store: Int16Arra
   if (heldBits > 0) put((1 << (8 - heldBits)) - 1, 8 - heldBits);
   return out.subarray(0, size);
 }
-

@@ -1,28 +1,8 @@
 // Raw sensor frames: rows of samples whose places the mission file tells, so that what arrived is placed exactly. Developed by black
 // level, white balance and bilinear interpolation of the colour pattern (common practice), never from a sample that is missing.
+import type { SensorLayout } from '../../mission/mission.js';
 import type { Gaps } from '../jpeg/header.js';
 import type { Pixels } from '../picture.js';
-
-export type RawLayout = {
-  /** Samples. */
-  readonly width: number;
-  readonly height: number;
-  /** Bits per sample, 8 to 16. */
-  readonly bits: number;
-  /** `none`: each sample in whole bytes; else samples follow each other without spare bits, high or low bit first; rows begin in a new byte. */
-  readonly packing: 'none' | 'high-first' | 'low-first';
-  /** Of samples of two bytes. */
-  readonly byteOrder: 'big' | 'little';
-  /** `mono`, or the colours of the first two samples of the first two rows as sent. */
-  readonly pattern: 'mono' | 'RGGB' | 'BGGR' | 'GRBG' | 'GBRG';
-  readonly rowOrder: 'top-down' | 'bottom-up';
-  /** The sample that stands for black. */
-  readonly blackLevel: number;
-  /** Factors for red, green, blue. */
-  readonly whiteBalance: readonly [red: number, green: number, blue: number];
-  /** Bytes before the first row. */
-  readonly headerBytes: number;
-};
 
 export type DevelopedRaw = {
   /** 8-bit sRGB with opacity; missing pixels are 0 in all four. */
@@ -34,7 +14,7 @@ export type DevelopedRaw = {
 const unknown = 0xffff_ffff;
 
 /** Bytes of one row. */
-export function rawRowBytes({ width, bits, packing }: RawLayout): number {
+export function rawRowBytes({ width, bits, packing }: SensorLayout): number {
   return packing === 'none' ? width * (bits > 8 ? 2 : 1) : Math.ceil((width * bits) / 8);
 }
 
@@ -45,9 +25,10 @@ export function rawRowBytes({ width, bits, packing }: RawLayout): number {
  * @param gaps missing ranges, half open, in order, disjoint
  * @throws RangeError where the layout makes no sense: the caller's mistake
  */
-export function developRaw(bytes: Uint8Array, gaps: Gaps, layout: RawLayout): DevelopedRaw {
+export function developRaw(bytes: Uint8Array, gaps: Gaps, layout: SensorLayout): DevelopedRaw {
   const { width, height, bits } = layout;
-  if (!(Number.isInteger(bits) && bits >= 8 && bits <= 16)) throw new RangeError(`a raw sample has 8 to 16 bits, got ${bits}`);
+  if (!(Number.isInteger(bits) && bits >= 8 && bits <= 16))
+    throw new RangeError(`a raw sample has 8 to 16 bits, got ${bits}`);
   if (!(width > 0 && height > 0 && width * height <= 100_000_000)) {
     throw new RangeError(`a raw frame has 1 to 100,000,000 samples, got ${width} x ${height}`);
   }
@@ -71,7 +52,7 @@ export function developRaw(bytes: Uint8Array, gaps: Gaps, layout: RawLayout): De
 }
 
 /** All samples in the order sent, `unknown` where any of their bits is missing. */
-function readSamples(bytes: Uint8Array, gaps: Gaps, layout: RawLayout): Uint32Array {
+function readSamples(bytes: Uint8Array, gaps: Gaps, layout: SensorLayout): Uint32Array {
   const { width, height, bits, packing, byteOrder, headerBytes } = layout;
   const rowBytes = rawRowBytes(layout);
   const samples = new Uint32Array(width * height).fill(unknown);
@@ -92,7 +73,14 @@ function readSamples(bytes: Uint8Array, gaps: Gaps, layout: RawLayout): Uint32Ar
   return samples;
 }
 
-function readSample(bytes: Uint8Array, at: number, skip: number, count: number, { bits, packing }: RawLayout, byteOrder: string): number {
+function readSample(
+  bytes: Uint8Array,
+  at: number,
+  skip: number,
+  count: number,
+  { bits, packing }: SensorLayout,
+  byteOrder: string,
+): number {
   let value = 0;
   if (packing === 'high-first' || (packing === 'none' && byteOrder === 'big')) {
     for (let i = 0; i < count; i++) value = (value << 8) | bytes[at + i]!;
@@ -105,7 +93,13 @@ function readSample(bytes: Uint8Array, at: number, skip: number, count: number, 
 }
 
 /** The colours at a sample: its own, the others as the mean of their nearest samples that arrived. `false` where one has none. */
-function interpolate(samples: Uint32Array, { width, height, pattern }: RawLayout, x: number, y: number, rgb: number[]): boolean {
+function interpolate(
+  samples: Uint32Array,
+  { width, height, pattern }: SensorLayout,
+  x: number,
+  y: number,
+  rgb: number[],
+): boolean {
   if (pattern === 'mono') {
     rgb.fill(samples[y * width + x]!);
     return true;
@@ -137,7 +131,7 @@ function colourAt(pattern: string, x: number, y: number): number {
 }
 
 /** By colour and sample: the 8-bit value, by the sRGB transfer curve (IEC 61966-2-1). */
-function toneTable({ bits, blackLevel, whiteBalance, pattern }: RawLayout): Uint8Array[] {
+function toneTable({ bits, blackLevel, whiteBalance, pattern }: SensorLayout): Uint8Array[] {
   const white = (1 << bits) - 1;
   return whiteBalance.map((factor) =>
     Uint8Array.from({ length: white + 1 }, (_, sample) => {

@@ -4,7 +4,6 @@ import { sampleAccessUnit } from './access-units.js';
 import type { Clip } from './clip.js';
 import { HoledBytes } from './holed-bytes.js';
 import { type MjpegUnit, mjpegClip } from './mjpeg-clip.js';
-import { borrowedSets } from './mp4-clip.js';
 import { learnFrom, readNalClip } from './nal-clip.js';
 import { type Piece, splitByteStream } from './nal-units.js';
 
@@ -48,7 +47,6 @@ export function readAviClip(data: HoledBytes, known: readonly Uint8Array[]): Cli
       data,
       frameRate: header?.rate ?? null,
       sound: null,
-      remarks: clip.borrowed ? [borrowedSets] : [],
     }
   );
 }

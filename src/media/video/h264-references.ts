@@ -14,7 +14,12 @@ type Reference = { readonly frameNum: number; readonly poc: number; readonly exa
  */
 export function classifyH264(units: readonly AccessUnit<H264Slice>[], varying: boolean): Picture[] {
   const isReference = ({ slices }: AccessUnit<H264Slice>) => (slices[0]?.refIdc ?? 0) > 0;
-  const sizes = streamSizes(units, ({ slices }) => slices[0]?.idr === true, isReference);
+  const isIdr = ({ slices }: AccessUnit<H264Slice>) => slices[0]?.idr === true;
+  const sizes = streamSizes(units, isIdr, isReference);
+  // Streams whose other intra pictures are not IDR commonly restart their counts only at their beginning.
+  const isOtherIntra = ({ slices }: AccessUnit<H264Slice>) =>
+    slices.length > 0 && slices.every(({ idr, type }) => !idr && type === 'I');
+  const restartsOften = units.filter(isIdr).length > 1 || !units.some(isOtherIntra);
   // Fields and long-term references are not followed one by one: there any loss counts until the next IDR picture.
   const followed = !units.some(({ slices }) => slices.some((slice) => slice.field || slice.longTerm));
   const order = new PictureOrder();
@@ -32,7 +37,14 @@ export function classifyH264(units: readonly AccessUnit<H264Slice>[], varying: b
     const slice = unit.slices[0];
     if (!slice) {
       loss.addUnit(unit);
-      pictures.push({ class: unit.arrived ? 'damaged' : 'missing', sequence, poc: null, clean: false, entry: false, shown: true });
+      pictures.push({
+        class: unit.arrived ? 'damaged' : 'missing',
+        sequence,
+        poc: null,
+        clean: false,
+        entry: false,
+        shown: true,
+      });
       continue;
     }
     loss.addHidden(unit.hiddenBefore);
@@ -60,7 +72,7 @@ export function classifyH264(units: readonly AccessUnit<H264Slice>[], varying: b
         // For the time line what is likelier counts: that much was lost since an entry point, or since the last frame.
         const behind = Math.max(0, slice.frameNum - 1);
         const likely = step !== 1 && loss.distance(true, behind) < loss.distance(false, (step + wrap - 1) % wrap);
-        if (entryLost && likely) {
+        if (entryLost && likely && restartsOften) {
           sequence++;
           order.restart();
         }

@@ -4,6 +4,7 @@ import type { AccessUnit } from './access-units.js';
 import { Loss, type Picture, streamSizes } from './frame-classes.js';
 import { type H265Slice, isIdr, isIrap, isLeading, isRasl } from './h265-slice.js';
 
+const craType = 21;
 const isBla = (unitType: number): boolean => unitType >= 16 && unitType <= 18;
 
 /** TRAIL_N, TSA_N and so on: no picture of the same sub-layer refers to them. */
@@ -15,7 +16,10 @@ const isSubLayerNonReference = (unitType: number): boolean => unitType <= 14 && 
  * @returns one picture per access unit
  */
 export function classifyH265(units: readonly AccessUnit<H265Slice>[], varying: boolean): Picture[] {
-  const isEntry = ({ slices }: AccessUnit<H265Slice>) => slices[0] !== undefined && isIrap(slices[0].unitType);
+  const typeOf = ({ slices }: AccessUnit<H265Slice>) => slices[0]?.unitType ?? -1;
+  const isEntry = (unit: AccessUnit<H265Slice>) => isIdr(typeOf(unit)) || isBla(typeOf(unit));
+  // Streams with CRA pictures commonly restart their counts only at their beginning.
+  const restartsOften = units.filter(isEntry).length > 1 || !units.some((unit) => typeOf(unit) === craType);
   const sizes = streamSizes(units, isEntry, () => true);
   const pictures: Picture[] = [];
   /** Whether exact, by POC: the pictures that can still be referenced. */
@@ -31,7 +35,14 @@ export function classifyH265(units: readonly AccessUnit<H265Slice>[], varying: b
     const slice = unit.slices.find(({ own }) => own !== null);
     if (!slice?.own) {
       loss.addUnit(unit);
-      pictures.push({ class: unit.arrived ? 'damaged' : 'missing', sequence, poc: null, clean: false, entry: false, shown: true });
+      pictures.push({
+        class: unit.arrived ? 'damaged' : 'missing',
+        sequence,
+        poc: null,
+        clean: false,
+        entry: false,
+        shown: true,
+      });
       continue;
     }
     loss.addHidden(unit.hiddenBefore);
@@ -49,7 +60,7 @@ export function classifyH265(units: readonly AccessUnit<H265Slice>[], varying: b
       // For the time line what is likelier counts: picture order counts begin at 0 again, or go on.
       const on = (own.pocLsb - anchor + 2 * cycle - 1 + Math.ceil(Math.abs(anchor) / cycle) * cycle) % cycle;
       const likely = loss.distance(true, Math.max(0, own.pocLsb - 1)) < loss.distance(false, on);
-      if (entryLost && begun && likely) {
+      if (entryLost && begun && likely && restartsOften) {
         sequence++;
         anchor = 0;
       }

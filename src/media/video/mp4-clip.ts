@@ -80,13 +80,8 @@ function readCoded(
   const own = record ? parameterUnits(record) : [];
   const clip = readNalClip(name, own, known, (codec) => readStretches(data, stretches, lengthBytes, codec));
   if (!clip) return null;
-  const remarks = clip.borrowed ? [borrowedSets] : [];
-  return { ...clip, data, sound: null, remarks };
+  return { ...clip, data, sound: null };
 }
-
-/** For the note, where parameter sets come from elsewhere. */
-export const borrowedSets: string =
-  'The parameter sets did not arrive: those of another clip or of the mission file are used; if this clip was coded with other settings, its frames are wrong.';
 
 function readStretches<Slice extends { readonly first: boolean }>(
   data: HoledBytes,

@@ -21,8 +21,8 @@ export type NalClip = {
   readonly parameterSets: Buffer[];
   readonly size: { readonly width: number; readonly height: number } | null;
   readonly frameRate: number | null;
-  /** No parameter set arrived with the clip: those known from elsewhere are used. */
-  readonly borrowed: boolean;
+  /** Plain sentences, where parameter sets come from elsewhere. */
+  readonly remarks: readonly string[];
 };
 
 /** How a container gives its units: called twice, with the parameter sets of the first walk known in the second. */
@@ -85,21 +85,32 @@ function classed<Slice extends { readonly first: boolean }>(
   known: readonly Uint8Array[],
   read: UnitReader,
 ): NalClip | null {
-  let borrowed = false;
-  let codec = make();
-  for (const unit of own) codec.learn(unit);
-  let joined = read(codec);
-  if (!codec.facts()) {
-    borrowed = true;
-    codec = make();
-    for (const unit of known.flatMap(parameterUnits)) {
+  const attempt = (sets: readonly Uint8Array[]) => {
+    const codec = make();
+    for (const unit of sets) {
       if (unit.length >= codec.headerBytes && codec.role(unit) === 'parameters') codec.learn(unit);
     }
-    joined = read(codec);
+    const joined = read(codec);
+    return { codec, joined, slices: joined.units.reduce((sum, { slices }) => sum + slices.length, 0) };
+  };
+  let best = attempt(own);
+  const remarks: string[] = [];
+  let doubtful = false;
+  if (best.slices === 0) {
+    const tries = candidates(known).map((sets) => attempt([...own, ...sets]));
+    const most = tries.reduce((high, { slices }) => Math.max(high, slices), 0);
+    const fitting = tries.filter(({ slices }) => slices === most);
+    if (most === 0) return null;
+    best = fitting[0]!;
+    doubtful = fitting.length > 1;
+    remarks.push(doubtful ? doubtfulSets : borrowedSets);
   }
+  const { codec, joined } = best;
   const facts = codec.facts();
-  if (!facts || joined.units.length === 0) return null;
-  const pictures = classify(joined.units, codec.varying());
+  if (!facts) return null;
+  const pictures = classify(joined.units, codec.varying()).map((picture): Picture => {
+    return doubtful && picture.class === 'exact' ? { ...picture, class: 'tainted', clean: false } : picture;
+  });
   return {
     codec: codec.name,
     units: joined.units,
@@ -108,6 +119,23 @@ function classed<Slice extends { readonly first: boolean }>(
     parameterSets: codec.parameterSets(),
     size: { width: facts.width, height: facts.height },
     frameRate: facts.frameRate,
-    borrowed,
+    remarks,
   };
 }
+
+/** What is known from elsewhere, one list per origin and each content once; bare NAL units belong together. */
+function candidates(known: readonly Uint8Array[]): Buffer[][] {
+  const loose: Buffer[] = [];
+  const lists = new Map<string, Buffer[]>();
+  for (const units of known.map(parameterUnits)) {
+    if (units.length === 1) loose.push(units[0]!);
+    else lists.set(Buffer.concat(units).toString('latin1'), units);
+  }
+  if (loose.length > 0) lists.set(Buffer.concat(loose).toString('latin1'), loose);
+  return [...lists.values()];
+}
+
+const borrowedSets =
+  'The parameter sets did not arrive: those of another clip or of the mission file are used; if this clip was coded with other settings, its frames are wrong.';
+const doubtfulSets =
+  'The parameter sets did not arrive, and clips of different settings are known whose sets fit: which are right cannot be told, so no frame counts as exact.';

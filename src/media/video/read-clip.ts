@@ -3,7 +3,7 @@ import { readAviClip } from './avi-clip.js';
 import type { Clip } from './clip.js';
 import type { HoledBytes } from './holed-bytes.js';
 import { readPlainMjpeg } from './mjpeg-clip.js';
-import { borrowedSets, readMp4Clip } from './mp4-clip.js';
+import { readMp4Clip } from './mp4-clip.js';
 import { byteStreamReader, readNalClip, sniffByteStream } from './nal-clip.js';
 import { readTransportClip } from './ts-clip.js';
 
@@ -34,7 +34,7 @@ function readByteStream(data: HoledBytes, known: readonly Uint8Array[]): Clip | 
   const codec = sniffByteStream(data);
   for (const name of codec ? [codec] : (['h264', 'hevc'] as const)) {
     const clip = readNalClip(name, [], known, byteStreamReader(data));
-    if (clip) return { ...clip, data, sound: null, remarks: clip.borrowed ? [borrowedSets] : [] };
+    if (clip) return { ...clip, data, sound: null };
   }
   return null;
 }

@@ -146,8 +146,8 @@ function regularLength(
     const next = sequences[number + 1]?.[0];
     if (next === undefined || units[next]!.hiddenBefore > 0) continue;
     if (sequence.some((i) => units[i]!.hiddenBefore > 0 || pictures[i]!.poc === null)) continue;
-    const pocs = sequence.map((i) => pictures[i]!.poc!);
-    const own = Math.round((Math.max(...pocs) - Math.min(...pocs)) / step) + 1;
+    const pocs = sequence.map((i) => pictures[i]!.poc!).sort((a, b) => a - b);
+    const own = Math.round((pocs.at(-1)! - pocs[0]!) / step) + 1;
     if (length !== null && own !== length) return null;
     length = own;
   }
@@ -171,10 +171,12 @@ function fillMissing(clip: Clip, frames: readonly TimelineFrame[], seconds: numb
   const reach = 17;
   let before: TimelineFrame | undefined;
   for (const frame of frames) {
-    const due = before ? Math.round((frame.time - before.time) / seconds) - 1 : Math.round(frame.time / seconds);
+    // Times of a container need not begin at 0.
+    const origin = before?.time ?? (clip.units[frame.unit!]!.times?.present == null ? -seconds : frame.time - seconds);
+    const due = Math.round((frame.time - origin) / seconds) - 1;
     const [low, high] = [Math.min(before?.unit ?? 0, frame.unit!), Math.max(before?.unit ?? 0, frame.unit!)];
     const lost = losses[Math.min(high + reach, losses.length - 1)]! - losses[before ? Math.max(0, low - reach) : 0]!;
-    if (due > 0 && lost > 0) fill(before ? before.time : -seconds, due);
+    if (due > 0 && lost > 0) fill(origin, due);
     filled.push(frame);
     before = frame;
   }

@@ -3,7 +3,6 @@ import type { AccessUnit } from './access-units.js';
 import { readAdts } from './adts.js';
 import type { Clip, Sound } from './clip.js';
 import type { HoledBytes } from './holed-bytes.js';
-import { borrowedSets } from './mp4-clip.js';
 import { byteStreamReader, type NalCodecName, readNalClip, sniffByteStream } from './nal-clip.js';
 import { type ElementaryStream, type PesStart, readTransportStream } from './transport-stream.js';
 
@@ -23,10 +22,12 @@ export function readTransportClip(data: HoledBytes, known: readonly Uint8Array[]
     const codec = told ?? sniffByteStream(stream.data) ?? 'h264';
     const clip = readNalClip(codec, [], known, byteStreamReader(stream.data));
     if (!clip) continue;
-    const origin = Math.min(...stream.starts.flatMap(({ present }) => (present === null ? [] : [present])));
+    const origin = stream.starts.reduce(
+      (least, { present }) => Math.min(least, present ?? least),
+      Number.POSITIVE_INFINITY,
+    );
     const units = timed(clip.units, stream.starts, Number.isFinite(origin) ? origin : 0);
-    const remarks = clip.borrowed ? [borrowedSets] : [];
-    return { ...clip, units, data: stream.data, sound: soundOf(streams, origin), remarks };
+    return { ...clip, units, data: stream.data, sound: soundOf(streams, origin) };
   }
   return null;
 }
