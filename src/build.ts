@@ -44,7 +44,7 @@ function buildCrcModule(): void {
 function buildPage(): void {
   const license = readFileSync(`${root}node_modules/preact/LICENSE`, 'utf8').trim();
   buildSync({
-    entryPoints: [`${root}src/web/views/report-page.ts`],
+    entryPoints: ['report-page', 'live-page'].map((name) => `${root}src/web/views/${name}.ts`),
     outdir: `${dist}/web`,
     bundle: true,
     minify: true,

@@ -37,6 +37,10 @@ export type OutputOptions = {
   readonly onProgress?: (progress: Progress) => void;
   /** Also write contact-sheet.png, one picture of all pictures, where there are any. Default no. */
   readonly contactSheet?: boolean;
+  /** Also fill the holes of pictures by interpolation, in files of their own that say so. Default no. */
+  readonly conceal?: boolean;
+  /** Frames of incomplete clips that are not as sent are marked, or the last good one is held. Default marked. */
+  readonly damagedFrames?: 'marked' | 'held';
   /** Also estimate how many repeats the next downlink needs, for the page; takes about a second. Default no. */
   readonly repeats?: boolean;
 };
@@ -115,12 +119,12 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
 }
 
 /** What a capture's flows share in their names: that one of them is not the downlink is no problem when another is. */
-function captureOf(name: string): string {
+export function captureOf(name: string): string {
   return /^(.*), (?:UDP|link type) [^,]*$/.exec(name)?.[1] ?? name;
 }
 
 /** Whether the same break was told already: an archive's cut is found on opening it, and again on reading the entry it hits. */
-function isTold(problem: RecordingError, told: readonly RecordingError[]): boolean {
+export function isTold(problem: RecordingError, told: readonly RecordingError[]): boolean {
   return told.some(
     ({ code, file, offset }) => code === problem.code && file === problem.file && offset === problem.offset,
   );
@@ -169,14 +173,20 @@ export async function reportAgain(out: string, options: OutputOptions = {}): Pro
   }
 }
 
-async function writeReports(ledger: Ledger, out: string, options: OutputOptions): Promise<Report> {
+/** Writes files and reports of what the ledger holds. */
+export async function writeReports(ledger: Ledger, out: string, options: OutputOptions): Promise<Report> {
   const folder = new OutputFolder(out);
   const tools: Tools | null = await findFfmpeg({
     ...(options.ffmpegPath && { ffmpegPath: options.ffmpegPath }),
     ...(options.ffprobePath && { ffprobePath: options.ffprobePath }),
   });
-  const campaign = await buildCoverage(ledger, folder, tools, (done, total, name) =>
-    options.onProgress?.({ stage: 'writing', name, done, total }),
+  const { conceal = false, damagedFrames = 'marked' } = options;
+  const campaign = await buildCoverage(
+    ledger,
+    folder,
+    tools,
+    (done, total, name) => options.onProgress?.({ stage: 'writing', name, done, total }),
+    { conceal, damagedFrames },
   );
   // Where nothing counts transmissions, nothing is known of losses.
   const isCounted = ledger.segmentation.counterBits > 0;

@@ -21,9 +21,22 @@ export const reportOptions = (): Option[] => [
     .default('terminal')
     .conflicts('json'),
   new Option('--contact-sheet', 'also write contact-sheet.png, one picture of all pictures with their names'),
+  new Option('--conceal', 'also fill holes of pictures by interpolation, in files of their own that say so'),
+  new Option(
+    '--damaged-frames <way>',
+    'frames of incomplete clips that are not as sent: marked, or the last good one held',
+  )
+    .choices(['marked', 'held'])
+    .default('marked'),
 ];
 
-export type ReportOptions = { json?: boolean; format?: 'terminal' | 'markdown'; contactSheet?: boolean };
+export type ReportOptions = {
+  json?: boolean;
+  format?: 'terminal' | 'markdown';
+  contactSheet?: boolean;
+  conceal?: boolean;
+  damagedFrames?: 'marked' | 'held';
+};
 
 export const toolOptions = (): Option[] => [
   new Option('--ffmpeg <path>', 'ffmpeg to use; else the one on PATH, else the packaged one'),
@@ -37,11 +50,16 @@ export function outputOptions({
   ffmpeg,
   ffprobe,
   contactSheet,
-}: ToolOptions & ReportOptions): Pick<OutputOptions, 'ffmpegPath' | 'ffprobePath' | 'contactSheet'> {
+  conceal,
+  damagedFrames,
+}: ToolOptions & ReportOptions): Omit<OutputOptions, 'onProgress'> {
   return {
+    repeats: true,
     ...(ffmpeg && { ffmpegPath: ffmpeg }),
     ...(ffprobe && { ffprobePath: ffprobe }),
     ...(contactSheet && { contactSheet }),
+    ...(conceal && { conceal }),
+    ...(damagedFrames && { damagedFrames }),
   };
 }
 

@@ -11,6 +11,7 @@ import { recoverCommand } from './recover.js';
 import { rehearseCommand } from './rehearse.js';
 import { repeatsCommand } from './repeats.js';
 import { reportCommand } from './report.js';
+import { watchCommand } from './watch.js';
 
 const NOTHING_DONE = 1;
 
@@ -30,6 +31,7 @@ for (const command of [
   reportCommand,
   repeatsCommand,
   rehearseCommand,
+  watchCommand,
   missionCommand,
 ]) {
   program.addCommand(command((code) => (process.exitCode = code)).exitOverride());

@@ -73,7 +73,7 @@ function parseCount(text: string): number {
   return count;
 }
 
-function parseStation(text: string): { name: string; path: string } {
+export function parseStation(text: string): { name: string; path: string } {
   const at = text.indexOf('=');
   if (at < 1 || at === text.length - 1) throw new InvalidArgumentError('expected NAME=PATH.');
   return { name: text.slice(0, at), path: text.slice(at + 1) };

@@ -18,6 +18,18 @@ const knownStarts = (parts: readonly Part[]): number[] => {
   return starts;
 };
 
+/** What a recording is called that consists of `parts`, one or more. */
+export function recordingName(parts: readonly { readonly name: string }[]): string {
+  const first = parts[0]!;
+  const last = parts.at(-1)!;
+  return printable(first === last ? first.name : `${first.name} to ${path.basename(last.name)}`, MAX_PATH);
+}
+
+/** Whether `name` is what a recording may be called whose first part is called `first`, both without their folders. */
+export function isNameOf(name: string, first: string): boolean {
+  return name === printable(first, MAX_PATH) || name.startsWith(`${printable(first, MAX_PATH)} to `);
+}
+
 /**
  * Joins `parts`, one or more, into a recording.
  *
@@ -25,7 +37,6 @@ const knownStarts = (parts: readonly Part[]): number[] => {
  */
 export function joinParts(station: string, parts: readonly Part[], isOnlyOne: boolean, intake: Intake): Recording {
   const first = parts[0]!;
-  const last = parts.at(-1)!;
   const archiveStamp = isOnlyOne && first.archive ? readUtcStamp(path.basename(first.archive)) : undefined;
   const starts = knownStarts(parts);
 
@@ -47,7 +58,7 @@ export function joinParts(station: string, parts: readonly Part[], isOnlyOne: bo
 
   return {
     station,
-    name: printable(first === last ? first.name : `${first.name} to ${path.basename(last.name)}`, MAX_PATH),
+    name: recordingName(parts),
     container: first.container,
     storedBytes: parts.reduce((sum, part) => sum + part.storedBytes, 0),
     startedAt: readUtcStamp(path.basename(first.name)) ?? archiveStamp,

@@ -7,7 +7,7 @@ import { RecordingError } from '../errors.js';
 import { openCapture } from './capture.js';
 import { groupChunks } from './chunk-order.js';
 import { type OpenFile, openFileSource, openOrFail, readAt } from './file-source.js';
-import { listFolder, pathKind, walkFolder } from './folder.js';
+import { listFolder, type PathKind, pathKind, walkFolder } from './folder.js';
 import { gzipPart } from './gzip.js';
 import { joinParts } from './join-parts.js';
 import type { Intake, IntakeLimits, Opened, Part } from './part.js';
@@ -173,26 +173,105 @@ const openStationFolder = async (
   return join({ parts, problems }, station, intake);
 };
 
-const openPath = async (file: string, station: string | undefined, intake: Intake): Promise<OpenedRecordings> => {
-  if ((await pathKind(file)) === 'file') return openNamedFile(file, station, true, intake);
+/** One file with recordings, or a folder with those of one station. */
+export type Place = {
+  readonly path: string;
+  readonly kind: PathKind;
+  /** `undefined` = the file is called after it. */
+  readonly station: string | undefined;
+  /** The user named this very path, so that a text is read like anything else. */
+  readonly isNamed: boolean;
+  /** Real paths of the folders that led here. */
+  readonly within: readonly string[];
+};
+
+/** The places at a path: itself, or one per station where it is a collection. @throws RecordingError */
+const placesAt = async (
+  file: string,
+  station: string | undefined,
+  problems: RecordingError[],
+  intake: Intake,
+): Promise<Place[]> => {
+  const kind = await pathKind(file);
+  if (kind === 'file') return [{ path: file, kind, station, isNamed: true, within: [] }];
   if (station !== undefined || !(await isCollection(file, intake))) {
-    return openStationFolder(file, station ?? stationOfFolder(file), [], intake);
+    return [{ path: file, kind, station: station ?? stationOfFolder(file), isNamed: false, within: [] }];
   }
-  const recordings: Recording[] = [];
-  const problems: RecordingError[] = [];
   const within = [await realpath(file)];
+  const places: Place[] = [];
   for (const entry of await listFolder(file)) {
     await collect(problems, async () => {
-      const opened =
-        (await pathKind(entry)) === 'folder'
-          ? await openStationFolder(entry, stationOfFolder(entry), within, intake)
-          : await openNamedFile(entry, undefined, false, intake);
-      for (const recording of opened.recordings) recordings.push(recording);
-      for (const problem of opened.problems) problems.push(problem);
+      const kind = await pathKind(entry);
+      const station = kind === 'folder' ? stationOfFolder(entry) : undefined;
+      places.push({ path: entry, kind, station, isNamed: false, within });
     });
   }
-  return { recordings, problems };
+  return places;
 };
+
+const openPlace = ({ path, kind, station, isNamed, within }: Place, intake: Intake): Promise<OpenedRecordings> =>
+  kind === 'file'
+    ? openNamedFile(path, station, isNamed, intake)
+    : openStationFolder(path, station ?? stationOfFolder(path), within, intake);
+
+const makeIntake = ({ blockBytes = 4 * 2 ** 20, limits, onRead, open = openFileSource }: IntakeOptions): Intake => {
+  if (!Number.isInteger(blockBytes) || blockBytes < 1)
+    throw new RangeError(`a block of 1 byte or more, got ${blockBytes}`);
+  return { open, blockBytes, limits: { ...defaultLimits, ...limits }, onRead };
+};
+
+/** Paths and stations as one list; a path that is among the stations' is opened once, under that name. */
+const requestsOf = (
+  paths: readonly string[],
+  stations: readonly { readonly name: string; readonly path: string }[],
+): { path: string; name?: string }[] => {
+  const named = new Set(stations.map((station) => path.resolve(station.path)));
+  return [...paths.filter((file) => !named.has(path.resolve(file))).map((file) => ({ path: file })), ...stations];
+};
+
+/**
+ * Where the recordings lie that `openRecordings` would open, with the stations it would give them.
+ *
+ * @param problems gets one for each path that is not there or cannot be read
+ */
+export async function findPlaces(
+  paths: readonly string[],
+  problems: RecordingError[],
+  options: IntakeOptions = {},
+): Promise<Place[]> {
+  const intake = makeIntake(options);
+  const places: Place[] = [];
+  for (const request of requestsOf(paths, options.stations ?? [])) {
+    await collect(problems, async () => {
+      places.push(...(await placesAt(request.path, request.name, problems, intake)));
+    });
+  }
+  return places;
+}
+
+/**
+ * Opens files of one station as `openRecordings` would if there were no others in their folder.
+ *
+ * @param isNamed the user named these very files
+ */
+export async function openTogether(
+  files: readonly string[],
+  station: string,
+  isNamed: boolean,
+  options: IntakeOptions = {},
+): Promise<OpenedRecordings> {
+  const intake = makeIntake(options);
+  const parts: Part[] = [];
+  const problems: RecordingError[] = [];
+  for (const file of files) {
+    await collect(problems, async () => {
+      const opened = await openFile(file, isNamed, intake);
+      parts.push(...opened.parts);
+      problems.push(...opened.problems);
+    });
+  }
+  return join({ parts, problems }, station, intake);
+}
 
 /**
  * Opens what the user handed in.
@@ -206,22 +285,18 @@ const openPath = async (file: string, station: string | undefined, intake: Intak
  * @throws RangeError when `blockBytes` is not a positive whole number
  */
 export async function openRecordings(paths: readonly string[], options: IntakeOptions = {}): Promise<OpenedRecordings> {
-  const { stations = [], blockBytes = 4 * 2 ** 20, limits, onRead, open = openFileSource } = options;
-  if (!Number.isInteger(blockBytes) || blockBytes < 1)
-    throw new RangeError(`a block of 1 byte or more, got ${blockBytes}`);
-  const intake: Intake = { open, blockBytes, limits: { ...defaultLimits, ...limits }, onRead };
-  const named = new Set(stations.map((station) => path.resolve(station.path)));
-  const requests: { path: string; name?: string }[] = [
-    ...paths.filter((file) => !named.has(path.resolve(file))).map((file) => ({ path: file })),
-    ...stations,
-  ];
+  const intake = makeIntake(options);
   const recordings: Recording[] = [];
   const problems: RecordingError[] = [];
-  for (const request of requests) {
+  for (const request of requestsOf(paths, options.stations ?? [])) {
     await collect(problems, async () => {
-      const opened = await openPath(request.path, request.name, intake);
-      for (const recording of opened.recordings) recordings.push(recording);
-      for (const problem of opened.problems) problems.push(problem);
+      for (const place of await placesAt(request.path, request.name, problems, intake)) {
+        await collect(problems, async () => {
+          const opened = await openPlace(place, intake);
+          for (const recording of opened.recordings) recordings.push(recording);
+          for (const problem of opened.problems) problems.push(problem);
+        });
+      }
     });
   }
   return { recordings, problems };

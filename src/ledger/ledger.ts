@@ -8,34 +8,22 @@
 //   lock                   while a process writes it; outputs.json: what was written of it, may be lost without harm
 //
 // Order of a commit: data synced, then the journal; a recording's reception last. Killed anywhere, what the journal says is on disk.
-import fs from "node:fs";
-import path from "node:path";
-import { crc32 } from "../bytes/crc.js";
-import { LedgerError } from "../errors.js";
-import type { Mission } from "../mission/mission.js";
-import { type Segmentation, segmentation } from "../mission/segmentation.js";
-import { DIRECTIVES, type SegmentStore } from "../segments/run.js";
-import { type Disk, realDisk } from "./disk.js";
-import {
-	Journal,
-	type JournalEntry,
-	type LaneName,
-	MAX_BATCH,
-	type SegmentBatch,
-} from "./journal.js";
-import { LaneFiles } from "./lane-files.js";
-import {
-	beginLedger,
-	hasLedger,
-	makeFolder,
-	makeParts,
-} from "./ledger-head.js";
-import { keepMission, type MissionText } from "./ledger-missions.js";
-import { lockLedger } from "./lock.js";
-import { ReceptionBook } from "./reception-book.js";
-import type { Reception } from "./reception-file.js";
-import { newTable } from "./segment-table.js";
-import type { Lane, StoredFile } from "./stored-file.js";
+import path from 'node:path';
+import { crc32 } from '../bytes/crc.js';
+import { LedgerError } from '../errors.js';
+import type { Mission } from '../mission/mission.js';
+import { type Segmentation, segmentation } from '../mission/segmentation.js';
+import { DIRECTIVES, type SegmentStore } from '../segments/run.js';
+import { type Disk, realDisk } from './disk.js';
+import { Journal, type JournalEntry, type LaneName, MAX_BATCH, type SegmentBatch } from './journal.js';
+import { LaneFiles } from './lane-files.js';
+import { beginLedger, hasLedger, makeFolder, makeParts } from './ledger-head.js';
+import { keepMission, type MissionText } from './ledger-missions.js';
+import { lockLedger } from './lock.js';
+import { ReceptionBook } from './reception-book.js';
+import type { Reception } from './reception-file.js';
+import { newTable } from './segment-table.js';
+import type { Lane, StoredFile } from './stored-file.js';
 
 /**
  * Contents kept of one segment: the first that come. Further ones are counted in the report's notes but not kept, and only here
@@ -47,473 +35,352 @@ const MAX_DATA_BYTES = 2 ** 43;
 /** New payload bytes after which a commit is due. */
 const COMMIT_BYTES = 64 << 20;
 
-type Pending = {
-	-readonly [K in keyof Omit<SegmentBatch, "crcs">]: SegmentBatch[K];
-} & { crcs: number[] };
+type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'crcs'>]: SegmentBatch[K] } & { crcs: number[] };
 
 export type LedgerOptions = {
-	/** Needed for a new ledger; checked against an existing one. */
-	readonly mission?: MissionText;
-	readonly disk?: Disk;
+  /** Needed for a new ledger; checked against an existing one. */
+  readonly mission?: MissionText;
+  readonly disk?: Disk;
 };
 
 export class Ledger implements SegmentStore {
-	readonly folder: string;
-	/** The mission of the ledger; catalogues of all its mission files joined. */
-	mission: Mission;
-	readonly files: Map<string, StoredFile> = new Map();
-	readonly receptions: Map<string, Reception>;
-	/** What was found wrong on opening or reading, in words. */
-	readonly notes: string[] = [];
-	/** Segments that reading found lost since the ledger was opened. */
-	lostSegments = 0;
-	/** How its files are cut into segments. */
-	readonly segmentation: Segmentation;
-	readonly #disk: Disk;
-	readonly #data: LaneFiles;
-	readonly #journal: Journal;
-	readonly #book: ReceptionBook;
-	readonly #unlock: () => void;
-	readonly #pending = new Map<Lane, Pending>();
-	readonly #entries: JournalEntry[] = [];
-	readonly #lostBytes = new Map<string, number>();
-	#uncommittedBytes = 0;
-	/** A write failed: what is on disk is no longer known, and nothing more is committed. */
-	#failed = false;
-	#lastFile: StoredFile | undefined;
+  readonly folder: string;
+  /** The mission of the ledger; catalogues of all its mission files joined. */
+  mission: Mission;
+  readonly files: Map<string, StoredFile> = new Map();
+  readonly receptions: Map<string, Reception>;
+  /** What was found wrong on opening or reading, in words. */
+  readonly notes: string[] = [];
+  /** Segments that reading found lost since the ledger was opened. */
+  lostSegments = 0;
+  /** How its files are cut into segments. */
+  readonly segmentation: Segmentation;
+  readonly #disk: Disk;
+  readonly #data: LaneFiles;
+  readonly #journal: Journal;
+  readonly #book: ReceptionBook;
+  readonly #unlock: () => void;
+  readonly #pending = new Map<Lane, Pending>();
+  readonly #entries: JournalEntry[] = [];
+  readonly #lostBytes = new Map<string, number>();
+  #uncommittedBytes = 0;
+  /** A write failed: what is on disk is no longer known, and nothing more is committed. */
+  #failed = false;
+  #lastFile: StoredFile | undefined;
 
-	/**
-	 * Opens the ledger in `folder`, or begins one there when a mission is given.
-	 *
-	 * @throws LedgerError when there is none, it is foreign, newer, in use, or of a mission with other layers or frames
-	 */
-	static open(folder: string, options: LedgerOptions = {}): Ledger {
-		const { mission, disk = realDisk } = options;
-		if (!hasLedger(folder)) {
-			if (!mission)
-				throw new LedgerError(
-					"ledger-missing",
-					folder,
-					"no ledger here; `passweave recover` makes one",
-				);
-			makeFolder(folder, disk);
-		}
-		const unlock = lockLedger(path.join(folder, "lock"));
-		try {
-			if (mission && !hasLedger(folder))
-				beginLedger(folder, mission.text, disk);
-			return new Ledger(folder, mission, disk, unlock);
-		} catch (error) {
-			unlock();
-			throw error;
-		}
-	}
+  /**
+   * Opens the ledger in `folder`, or begins one there when a mission is given.
+   *
+   * @throws LedgerError when there is none, it is foreign, newer, in use, or of a mission with other layers or frames
+   */
+  static open(folder: string, options: LedgerOptions = {}): Ledger {
+    const { mission, disk = realDisk } = options;
+    if (!hasLedger(folder)) {
+      if (!mission) throw new LedgerError('ledger-missing', folder, 'no ledger here; `passweave recover` makes one');
+      makeFolder(folder, disk);
+    }
+    const unlock = lockLedger(path.join(folder, 'lock'));
+    try {
+      if (mission && !hasLedger(folder)) beginLedger(folder, mission.text, disk);
+      return new Ledger(folder, mission, disk, unlock);
+    } catch (error) {
+      unlock();
+      throw error;
+    }
+  }
 
-	private constructor(
-		folder: string,
-		given: MissionText | undefined,
-		disk: Disk,
-		unlock: () => void,
-	) {
-		makeParts(folder, disk);
-		this.folder = folder;
-		this.#disk = disk;
-		this.#unlock = unlock;
-		this.mission = keepMission(folder, given, disk);
-		this.segmentation = segmentation(this.mission);
-		this.#data = new LaneFiles(disk, path.join(folder, "data"));
-		const journalFile = path.join(folder, "segments.journal");
-		const { journal, damage } = Journal.open(disk, journalFile, (entry) =>
-			this.#replay(entry),
-		);
-		this.#journal = journal;
-		if (damage.tornTail > 0) {
-			this.notes.push(
-				`The ledger's journal ended in an unfinished or damaged record (${damage.tornTail} bytes, cut off); what came before it is there.`,
-			);
-		}
-		if (damage.skipped > 0) {
-			this.notes.push(
-				`${damage.skipped} damaged bytes were taken out of the ledger's journal; hand the recordings in again to fill what they named.`,
-			);
-		}
-		this.#book = new ReceptionBook(folder, disk, this.notes);
-		this.receptions = this.#book.receptions;
-		// What a damaged journal no longer names is missing, not unheard of.
-		for (const { runs } of this.receptions.values())
-			for (const run of runs) if (run.lane >= 0) this.#laneOf(run);
-	}
+  private constructor(folder: string, given: MissionText | undefined, disk: Disk, unlock: () => void) {
+    makeParts(folder, disk);
+    this.folder = folder;
+    this.#disk = disk;
+    this.#unlock = unlock;
+    this.mission = keepMission(folder, given, disk);
+    this.segmentation = segmentation(this.mission);
+    this.#data = new LaneFiles(disk, path.join(folder, 'data'));
+    const journalFile = path.join(folder, 'segments.journal');
+    const { journal, damage } = Journal.open(disk, journalFile, (entry) => this.#replay(entry));
+    this.#journal = journal;
+    if (damage.tornTail > 0) {
+      this.notes.push(
+        `The ledger's journal ended in an unfinished or damaged record (${damage.tornTail} bytes, cut off); what came before it is there.`,
+      );
+    }
+    if (damage.skipped > 0) {
+      this.notes.push(
+        `${damage.skipped} damaged bytes were taken out of the ledger's journal; hand the recordings in again to fill what they named.`,
+      );
+    }
+    this.#book = new ReceptionBook(folder, disk, this.notes);
+    this.receptions = this.#book.receptions;
+    // What a damaged journal no longer names is missing, not unheard of.
+    for (const { runs } of this.receptions.values()) for (const run of runs) if (run.lane >= 0) this.#laneOf(run);
+  }
 
-	/** Keeps a segment's payload unless it is there already; returns the lane that holds it, -1 when there are too many contents. */
-	store(
-		file: number,
-		segments: number,
-		key: number,
-		bytes: Uint8Array,
-		start: number,
-		length: number,
-		crc: number = crc32(bytes, start, start + length),
-	): number {
-		if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
-		let stored = this.#lastFile;
-		if (
-			stored === undefined ||
-			stored.file !== file ||
-			stored.segments !== segments
-		) {
-			stored = this.#fileOf(file, segments);
-			this.#lastFile = stored;
-		}
-		const lane = this.#laneFor(stored, key, length, crc);
-		if (!lane) return -1;
-		if (lane.table.crcOf(key) < 0)
-			this.#add(stored, lane, key, bytes, start, length, crc);
-		return lane.index;
-	}
+  /** Keeps a segment's payload unless it is there already; returns the lane that holds it, -1 when there are too many contents. */
+  store(
+    file: number,
+    segments: number,
+    key: number,
+    bytes: Uint8Array,
+    start: number,
+    length: number,
+    crc: number = crc32(bytes, start, start + length),
+  ): number {
+    if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
+    let stored = this.#lastFile;
+    if (stored === undefined || stored.file !== file || stored.segments !== segments) {
+      stored = this.#fileOf(file, segments);
+      this.#lastFile = stored;
+    }
+    const lane = this.#laneFor(stored, key, length, crc);
+    if (!lane) return -1;
+    if (lane.table.crcOf(key) < 0) this.#add(stored, lane, key, bytes, start, length, crc);
+    return lane.index;
+  }
 
-	/** Takes over that a content was once there and is lost: only its place is kept, for when it comes again. Returns its lane, or -1. */
-	storeLost(
-		file: number,
-		segments: number,
-		key: number,
-		length: number,
-		crc: number,
-	): number {
-		const stored = this.#fileOf(file, segments);
-		const lane = this.#laneFor(stored, key, length, crc);
-		if (lane?.table.isFree(key, length)) {
-			lane.table.add(key, length, crc);
-			const step = this.#stepFor(length);
-			const batch = {
-				file,
-				segments,
-				lane: lane.index,
-				key,
-				step,
-				lastLength: length,
-				crcs: [crc],
-			};
-			this.#entries.push({ kind: "segments", ...batch });
-			this.#lose(stored, lane, key);
-		}
-		return lane?.index ?? -1;
-	}
+  /** Takes over that a content was once there and is lost: only its place is kept, for when it comes again. Returns its lane, or -1. */
+  storeLost(file: number, segments: number, key: number, length: number, crc: number): number {
+    const stored = this.#fileOf(file, segments);
+    const lane = this.#laneFor(stored, key, length, crc);
+    if (lane?.table.isFree(key, length)) {
+      lane.table.add(key, length, crc);
+      const step = this.#stepFor(length);
+      const batch = { file, segments, lane: lane.index, key, step, lastLength: length, crcs: [crc] };
+      this.#entries.push({ kind: 'segments', ...batch });
+      this.#lose(stored, lane, key);
+    }
+    return lane?.index ?? -1;
+  }
 
-	/** The lane that holds just this content of a segment, -1 when none does. */
-	laneHolding(
-		file: number,
-		segments: number,
-		key: number,
-		length: number,
-		crc: number,
-	): number {
-		const lanes = this.files.get(`${file}-${segments}`)?.lanes ?? [];
-		return (
-			lanes.find(
-				({ table }) =>
-					table.crcOf(key) === crc && table.lengthOf(key) === length,
-			)?.index ?? -1
-		);
-	}
+  /** The lane that holds just this content of a segment, -1 when none does. */
+  laneHolding(file: number, segments: number, key: number, length: number, crc: number): number {
+    const lanes = this.files.get(`${file}-${segments}`)?.lanes ?? [];
+    return lanes.find(({ table }) => table.crcOf(key) === crc && table.lengthOf(key) === length)?.index ?? -1;
+  }
 
-	/** Adds another mission file of the same mission. @throws LedgerError when its layers or frame differ */
-	adoptMission(mission: MissionText): void {
-		this.mission = keepMission(this.folder, mission, this.#disk);
-	}
+  /** Adds another mission file of the same mission. @throws LedgerError when its layers or frame differ */
+  adoptMission(mission: MissionText): void {
+    this.mission = keepMission(this.folder, mission, this.#disk);
+  }
 
-	/** Makes everything stored so far durable. When it fails (disk full, disk error) the ledger takes nothing more; open it again. */
-	commit(): void {
-		if (this.#failed)
-			throw new LedgerError(
-				"ledger-damaged",
-				this.folder,
-				"writing it failed before; open it again",
-			);
-		this.#failed = true;
-		this.#data.sync();
-		for (const lane of this.#pending.keys()) this.#settle(lane);
-		this.#journal.append(this.#entries);
-		this.#failed = false;
-		this.#entries.length = 0;
-		this.#uncommittedBytes = 0;
-	}
+  /** Makes everything stored so far durable. When it fails (disk full, disk error) the ledger takes nothing more; open it again. */
+  commit(): void {
+    if (this.#failed) throw new LedgerError('ledger-damaged', this.folder, 'writing it failed before; open it again');
+    this.#failed = true;
+    this.#data.sync();
+    for (const lane of this.#pending.keys()) this.#settle(lane);
+    this.#journal.append(this.#entries);
+    this.#failed = false;
+    this.#entries.length = 0;
+    this.#uncommittedBytes = 0;
+  }
 
-	/** Commits, then adds what a recording heard; one that is there already changes nothing but, perhaps, its station's name. */
-	addReception(reception: Reception, damaged: Uint8Array): void {
-		this.commit();
-		this.#book.add(reception, damaged);
-	}
+  /** Commits, then adds what a recording heard; one that is there already changes nothing but, perhaps, its station's name. */
+  addReception(reception: Reception, damaged: Uint8Array): void {
+    this.commit();
+    this.#book.add(reception, damaged);
+  }
 
-	/** Takes out what recordings heard, by their SHA-256: once what they are the beginnings of has been added. */
-	removeReceptions(hashes: Iterable<string>): void {
-		this.#book.remove(hashes);
-	}
+  /** Takes out what recordings heard, by their SHA-256: once what they are the beginnings of has been added. */
+  removeReceptions(hashes: Iterable<string>): void {
+    this.#book.remove(hashes);
+  }
 
-	/** See `ReceptionBook.show`. */
-	showGrowing(
-		growing: Iterable<Reception>,
-		beginnings: Iterable<string>,
-	): void {
-		this.#book.show(growing, beginnings);
-	}
+  /** See `ReceptionBook.show`. */
+  showGrowing(growing: Iterable<Reception>, beginnings: Iterable<string>): void {
+    this.#book.show(growing, beginnings);
+  }
 
-	/** The damaged frames kept of a recording, one after the other as `Reception.damaged` lists them. */
-	damagedBytes(sha256: string): Buffer {
-		return this.#book.damagedBytes(sha256);
-	}
+  /** The damaged frames kept of a recording, one after the other as `Reception.damaged` lists them. */
+  damagedBytes(sha256: string): Buffer {
+    return this.#book.damagedBytes(sha256);
+  }
 
-	/**
-	 * Reads the payloads of `count` segments that follow each other and checks each against its CRC-32. One that no longer matches
-	 * (a page that never reached the disk, a disk error) is struck from the ledger: it then counts as missing, its bytes are zeroed.
-	 *
-	 * @param count at most as many as follow each other by `nextKey`
-	 * @param into at least `count` times the payload size, or all bytes of the segments; filled from its start, each at its place
-	 */
-	readSegments(
-		stored: StoredFile,
-		lane: Lane,
-		key: number,
-		count: number,
-		into: Uint8Array,
-	): void {
-		const origin = this.positionOf(key);
-		let end = key;
-		for (let i = 0; i < count; i++) end = this.nextKey(lane, end);
-		const size = this.segmentation.varies
-			? end - key
-			: count * this.payloadSize;
-		const read = this.#data.read(lane.path, origin, into.subarray(0, size));
-		let next = key;
-		for (let i = 0; i < count; i++) {
-			const own = next;
-			next = this.nextKey(lane, own);
-			const at = this.positionOf(own) - origin;
-			const length = lane.table.lengthOf(own);
-			const crc = lane.table.crcOf(own);
-			if (
-				crc >= 0 &&
-				at + length <= read &&
-				crc32(into, at, at + length) === crc
-			)
-				continue;
-			into.fill(
-				0,
-				at,
-				at + (this.segmentation.varies ? length : this.payloadSize),
-			);
-			if (crc < 0) continue;
-			this.#lose(stored, lane, own);
-			this.lostSegments++;
-			this.#lostBytes.set(
-				lane.path,
-				(this.#lostBytes.get(lane.path) ?? 0) + length,
-			);
-		}
-	}
+  /**
+   * Reads the payloads of `count` segments that follow each other and checks each against its CRC-32. One that no longer matches
+   * (a page that never reached the disk, a disk error) is struck from the ledger: it then counts as missing, its bytes are zeroed.
+   *
+   * @param count at most as many as follow each other by `nextKey`
+   * @param into at least `count` times the payload size, or all bytes of the segments; filled from its start, each at its place
+   */
+  readSegments(stored: StoredFile, lane: Lane, key: number, count: number, into: Uint8Array): void {
+    const origin = this.positionOf(key);
+    let end = key;
+    for (let i = 0; i < count; i++) end = this.nextKey(lane, end);
+    const size = this.segmentation.varies ? end - key : count * this.payloadSize;
+    const read = this.#data.read(lane.path, origin, into.subarray(0, size));
+    let next = key;
+    for (let i = 0; i < count; i++) {
+      const own = next;
+      next = this.nextKey(lane, own);
+      const at = this.positionOf(own) - origin;
+      const length = lane.table.lengthOf(own);
+      const crc = lane.table.crcOf(own);
+      if (crc >= 0 && at + length <= read && crc32(into, at, at + length) === crc) continue;
+      into.fill(0, at, at + (this.segmentation.varies ? length : this.payloadSize));
+      if (crc < 0) continue;
+      this.#lose(stored, lane, own);
+      this.lostSegments++;
+      this.#lostBytes.set(lane.path, (this.#lostBytes.get(lane.path) ?? 0) + length);
+    }
+  }
 
-	/** What reading found lost, and what was not kept, in words. */
-	lossNotes(): string[] {
-		const notes = [...this.#lostBytes].map(
-			([file, bytes]) =>
-				`${path.join(this.folder, "data", file)}: ${bytes} bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
-		);
-		let dropped = 0;
-		for (const { runs } of this.receptions.values()) {
-			for (const run of runs)
-				if (run.lane < 0 && !this.isDirective(run)) dropped += run.count;
-		}
-		if (dropped > 0) {
-			notes.push(
-				`${dropped} frames passed their CRC but were not kept: more than ${MAX_LANES} contents of one segment, or a place that no file reaches.`,
-			);
-		}
-		return notes;
-	}
+  /** What reading found lost, and what was not kept, in words. */
+  lossNotes(): string[] {
+    const notes = [...this.#lostBytes].map(
+      ([file, bytes]) =>
+        `${path.join(this.folder, 'data', file)}: ${bytes} bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
+    );
+    let dropped = 0;
+    for (const { runs } of this.receptions.values()) {
+      for (const run of runs) if (run.lane < 0 && !this.isDirective(run)) dropped += run.count;
+    }
+    if (dropped > 0) {
+      notes.push(
+        `${dropped} frames passed their CRC but were not kept: more than ${MAX_LANES} contents of one segment, or a place that no file reaches.`,
+      );
+    }
+    return notes;
+  }
 
-	get byOffset(): boolean {
-		return this.segmentation.byOffset;
-	}
+  get byOffset(): boolean {
+    return this.segmentation.byOffset;
+  }
 
-	get payloadSize(): number {
-		return this.segmentation.payloadSize;
-	}
+  get payloadSize(): number {
+    return this.segmentation.payloadSize;
+  }
 
-	/** Bytes of a segment of a file but, perhaps, its last; where nothing of it is there, of those of its files. */
-	fullLength(_stored: StoredFile | null): number {
-		return this.payloadSize;
-	}
+  /** Bytes of a segment of a file but, perhaps, its last; where nothing of it is there, of those of its files. */
+  fullLength(_stored: StoredFile | null): number {
+    return this.payloadSize;
+  }
 
-	/** Whether a run is of what a file delivery sends beside the files' data. */
-	isDirective({
-		segments,
-		lane,
-	}: {
-		readonly segments: number;
-		readonly lane: number;
-	}): boolean {
-		return this.segmentation.varies && segments === DIRECTIVES && lane < 0;
-	}
+  /** Whether a run is of what a file delivery sends beside the files' data. */
+  isDirective({ segments, lane }: { readonly segments: number; readonly lane: number }): boolean {
+    return this.segmentation.varies && segments === DIRECTIVES && lane < 0;
+  }
 
-	/** The key of the segment that follows the one of `key` in a lane without a gap, be it there or not. */
-	nextKey({ table }: Lane, key: number): number {
-		const { byOffset, payloadSize, varies } = this.segmentation;
-		return varies
-			? key + table.lengthOf(key)
-			: key + (byOffset ? payloadSize : 1);
-	}
+  /** The key of the segment that follows the one of `key` in a lane without a gap, be it there or not. */
+  nextKey({ table }: Lane, key: number): number {
+    const { byOffset, payloadSize, varies } = this.segmentation;
+    return varies ? key + table.lengthOf(key) : key + (byOffset ? payloadSize : 1);
+  }
 
-	/** Where the payload named by `key` begins in its file, bytes. */
-	positionOf(key: number): number {
-		return this.byOffset ? key : key * this.payloadSize;
-	}
+  /** Where the payload named by `key` begins in its file, bytes. */
+  positionOf(key: number): number {
+    return this.byOffset ? key : key * this.payloadSize;
+  }
 
-	close(): void {
-		try {
-			if (!this.#failed) this.commit();
-		} finally {
-			this.abandon();
-		}
-	}
+  close(): void {
+    try {
+      if (!this.#failed) this.commit();
+    } finally {
+      this.abandon();
+    }
+  }
 
-	/** Lets go without committing: what a crash would leave. */
-	abandon(): void {
-		this.#data.close();
-		this.#journal.close();
-		this.#unlock();
-	}
+  /** Lets go without committing: what a crash would leave. */
+  abandon(): void {
+    this.#data.close();
+    this.#journal.close();
+    this.#unlock();
+  }
 
-	/** Where a content belongs: the lane that is for it, else the first with room; `undefined` when there are too many. */
-	#laneFor(
-		stored: StoredFile,
-		key: number,
-		length: number,
-		crc: number,
-	): Lane | undefined {
-		const { lanes } = stored;
-		if (lanes[0]?.table.isFor(key, length, crc)) return lanes[0];
-		const lane =
-			lanes.find(({ table }) => table.isFor(key, length, crc)) ??
-			lanes.find(({ table }) => table.isFree(key, length));
-		return (
-			lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined)
-		);
-	}
+  /** Where a content belongs: the lane that is for it, else the first with room; `undefined` when there are too many. */
+  #laneFor(stored: StoredFile, key: number, length: number, crc: number): Lane | undefined {
+    const { lanes } = stored;
+    if (lanes[0]?.table.isFor(key, length, crc)) return lanes[0];
+    const lane =
+      lanes.find(({ table }) => table.isFor(key, length, crc)) ?? lanes.find(({ table }) => table.isFree(key, length));
+    return lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined);
+  }
 
-	#add(
-		stored: StoredFile,
-		lane: Lane,
-		key: number,
-		bytes: Uint8Array,
-		start: number,
-		length: number,
-		crc: number,
-	): void {
-		this.#failed = true;
-		this.#data.write(
-			lane.path,
-			this.positionOf(key),
-			bytes,
-			start,
-			start + length,
-		);
-		this.#failed = false;
-		lane.table.add(key, length, crc);
-		const pending = this.#pending.get(lane);
-		const full =
-			pending &&
-			(pending.lastLength !== this.#fullLength(pending) ||
-				pending.crcs.length === MAX_BATCH);
-		const follows =
-			pending && pending.key + pending.crcs.length * pending.step === key;
-		if (pending && follows && !full && length <= this.#fullLength(pending)) {
-			pending.crcs.push(crc);
-			pending.lastLength = length;
-		} else {
-			this.#settle(lane);
-			const { file, segments } = stored;
-			const place = {
-				file,
-				segments,
-				lane: lane.index,
-				key,
-				step: this.#stepFor(length),
-			};
-			this.#pending.set(lane, { ...place, lastLength: length, crcs: [crc] });
-		}
-		this.#uncommittedBytes += length;
-		if (this.#uncommittedBytes >= COMMIT_BYTES) this.commit();
-	}
+  #add(
+    stored: StoredFile,
+    lane: Lane,
+    key: number,
+    bytes: Uint8Array,
+    start: number,
+    length: number,
+    crc: number,
+  ): void {
+    this.#failed = true;
+    this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
+    this.#failed = false;
+    lane.table.add(key, length, crc);
+    const pending = this.#pending.get(lane);
+    const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.crcs.length === MAX_BATCH);
+    const follows = pending && pending.key + pending.crcs.length * pending.step === key;
+    if (pending && follows && !full && length <= this.#fullLength(pending)) {
+      pending.crcs.push(crc);
+      pending.lastLength = length;
+    } else {
+      this.#settle(lane);
+      const { file, segments } = stored;
+      const place = { file, segments, lane: lane.index, key, step: this.#stepFor(length) };
+      this.#pending.set(lane, { ...place, lastLength: length, crcs: [crc] });
+    }
+    this.#uncommittedBytes += length;
+    if (this.#uncommittedBytes >= COMMIT_BYTES) this.commit();
+  }
 
-	/** From one key to the next in a batch that begins with a segment of this length. */
-	#stepFor(length: number): number {
-		const { byOffset, payloadSize, varies } = this.segmentation;
-		return varies ? length : byOffset ? payloadSize : 1;
-	}
+  /** From one key to the next in a batch that begins with a segment of this length. */
+  #stepFor(length: number): number {
+    const { byOffset, payloadSize, varies } = this.segmentation;
+    return varies ? length : byOffset ? payloadSize : 1;
+  }
 
-	/** Bytes of each segment of a batch but, perhaps, its last. */
-	#fullLength({ step }: { readonly step: number }): number {
-		return this.segmentation.varies ? step : this.payloadSize;
-	}
+  /** Bytes of each segment of a batch but, perhaps, its last. */
+  #fullLength({ step }: { readonly step: number }): number {
+    return this.segmentation.varies ? step : this.payloadSize;
+  }
 
-	#lose(stored: StoredFile, lane: Lane, key: number): void {
-		this.#settle(lane);
-		lane.table.lose(key);
-		this.#entries.push({
-			kind: "lost",
-			file: stored.file,
-			segments: stored.segments,
-			lane: lane.index,
-			key,
-		});
-	}
+  #lose(stored: StoredFile, lane: Lane, key: number): void {
+    this.#settle(lane);
+    lane.table.lose(key);
+    this.#entries.push({ kind: 'lost', file: stored.file, segments: stored.segments, lane: lane.index, key });
+  }
 
-	/** No more segments for the lane's open batch: what is entered next comes after it. */
-	#settle(lane: Lane): void {
-		const pending = this.#pending.get(lane);
-		if (pending) this.#entries.push({ kind: "segments", ...pending });
-		this.#pending.delete(lane);
-	}
+  /** No more segments for the lane's open batch: what is entered next comes after it. */
+  #settle(lane: Lane): void {
+    const pending = this.#pending.get(lane);
+    if (pending) this.#entries.push({ kind: 'segments', ...pending });
+    this.#pending.delete(lane);
+  }
 
-	#fileOf(file: number, segments: number): StoredFile {
-		const id = `${file}-${segments}`;
-		let stored = this.files.get(id);
-		if (!stored) {
-			stored = { id, file, segments, lanes: [] };
-			this.files.set(id, stored);
-		}
-		return stored;
-	}
+  #fileOf(file: number, segments: number): StoredFile {
+    const id = `${file}-${segments}`;
+    let stored = this.files.get(id);
+    if (!stored) {
+      stored = { id, file, segments, lanes: [] };
+      this.files.set(id, stored);
+    }
+    return stored;
+  }
 
-	#newLane(stored: StoredFile): Lane {
-		const index = stored.lanes.length;
-		const lane = {
-			index,
-			path: `f${stored.id}.${index}`,
-			table: newTable(this.segmentation),
-		};
-		stored.lanes.push(lane);
-		return lane;
-	}
+  #newLane(stored: StoredFile): Lane {
+    const index = stored.lanes.length;
+    const lane = { index, path: `f${stored.id}.${index}`, table: newTable(this.segmentation) };
+    stored.lanes.push(lane);
+    return lane;
+  }
 
-	#laneOf({ file, segments, lane }: LaneName): Lane {
-		const stored = this.#fileOf(file, segments);
-		while (stored.lanes.length <= lane) this.#newLane(stored);
-		return stored.lanes[lane]!;
-	}
+  #laneOf({ file, segments, lane }: LaneName): Lane {
+    const stored = this.#fileOf(file, segments);
+    while (stored.lanes.length <= lane) this.#newLane(stored);
+    return stored.lanes[lane]!;
+  }
 
-	#replay(entry: JournalEntry): void {
-		const { table } = this.#laneOf(entry);
-		if (entry.kind === "lost") {
-			table.lose(entry.key);
-			return;
-		}
-		const last = entry.crcs.length - 1;
-		entry.crcs.forEach((crc, i) => {
-			table.add(
-				entry.key + i * entry.step,
-				i === last ? entry.lastLength : this.#fullLength(entry),
-				crc,
-			);
-		});
-	}
+  #replay(entry: JournalEntry): void {
+    const { table } = this.#laneOf(entry);
+    if (entry.kind === 'lost') {
+      table.lose(entry.key);
+      return;
+    }
+    const last = entry.crcs.length - 1;
+    entry.crcs.forEach((crc, i) => {
+      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.#fullLength(entry), crc);
+    });
+  }
 }

@@ -1,96 +1,85 @@
 // What the recordings heard, by their identity: in memory, and in a ledger's recordings/ and damaged/. Recordings that still grow
 // are shown beside them, in memory alone.
-import fs from "node:fs";
-import path from "node:path";
-import type { Disk } from "./disk.js";
-import {
-	encodeReception,
-	joinReceptions,
-	type Reception,
-	readReceptions,
-} from "./reception-file.js";
+import fs from 'node:fs';
+import path from 'node:path';
+import type { Disk } from './disk.js';
+import { encodeReception, joinReceptions, type Reception, readReceptions } from './reception-file.js';
 
 export class ReceptionBook {
-	readonly receptions: Map<string, Reception> = new Map();
-	readonly #folder: string;
-	readonly #disk: Disk;
-	/** Shown and not written. */
-	readonly #growing = new Set<string>();
-	/** Written and not shown. */
-	readonly #aside = new Map<string, Reception>();
+  readonly receptions: Map<string, Reception> = new Map();
+  readonly #folder: string;
+  readonly #disk: Disk;
+  /** Shown and not written. */
+  readonly #growing = new Set<string>();
+  /** Written and not shown. */
+  readonly #aside = new Map<string, Reception>();
 
-	/** @param notes takes what could not be read, in words */
-	constructor(folder: string, disk: Disk, notes: string[]) {
-		this.#folder = folder;
-		this.#disk = disk;
-		for (const reception of readReceptions(
-			path.join(folder, "recordings"),
-			notes,
-		)) {
-			this.receptions.set(reception.sha256, reception);
-		}
-	}
+  /** @param notes takes what could not be read, in words */
+  constructor(folder: string, disk: Disk, notes: string[]) {
+    this.#folder = folder;
+    this.#disk = disk;
+    for (const reception of readReceptions(path.join(folder, 'recordings'), notes)) {
+      this.receptions.set(reception.sha256, reception);
+    }
+  }
 
-	/** Adds one, or joins it with the one that is there. What `show` showed is withdrawn. */
-	add(reception: Reception, damaged: Uint8Array): void {
-		this.show([], []);
-		const { sha256 } = reception;
-		const known = this.receptions.get(sha256);
-		const joined = known ? joinReceptions(known, reception) : reception;
-		const damagedFile = this.#damagedFile(sha256);
-		const there =
-			fs.statSync(damagedFile, { throwIfNoEntry: false })?.size ?? 0;
-		if (damaged.length > 0 && there !== damaged.length)
-			this.#disk.replace(damagedFile, damaged);
-		const text = encodeReception(joined);
-		if (known && text === encodeReception(known)) return;
-		this.#disk.replace(this.#receptionFile(sha256), text);
-		this.receptions.set(sha256, joined);
-	}
+  /** Adds one, or joins it with the one that is there. What `show` showed is withdrawn. */
+  add(reception: Reception, damaged: Uint8Array): void {
+    this.show([], []);
+    const { sha256 } = reception;
+    const known = this.receptions.get(sha256);
+    const joined = known ? joinReceptions(known, reception) : reception;
+    const damagedFile = this.#damagedFile(sha256);
+    const there = fs.statSync(damagedFile, { throwIfNoEntry: false })?.size ?? 0;
+    if (damaged.length > 0 && there !== damaged.length) this.#disk.replace(damagedFile, damaged);
+    const text = encodeReception(joined);
+    if (known && text === encodeReception(known)) return;
+    this.#disk.replace(this.#receptionFile(sha256), text);
+    this.receptions.set(sha256, joined);
+  }
 
-	/** What `show` showed is withdrawn. */
-	remove(hashes: Iterable<string>): void {
-		this.show([], []);
-		for (const sha256 of hashes) {
-			if (!this.receptions.delete(sha256)) continue;
-			fs.rmSync(this.#receptionFile(sha256), { force: true });
-			fs.rmSync(this.#damagedFile(sha256), { force: true });
-		}
-	}
+  /** What `show` showed is withdrawn. */
+  remove(hashes: Iterable<string>): void {
+    this.show([], []);
+    for (const sha256 of hashes) {
+      if (!this.receptions.delete(sha256)) continue;
+      fs.rmSync(this.#receptionFile(sha256), { force: true });
+      fs.rmSync(this.#damagedFile(sha256), { force: true });
+    }
+  }
 
-	/**
-	 * Shows what growing recordings heard so far, in place of all that was shown before. The next `add` or `remove` withdraws it.
-	 *
-	 * @param beginnings SHA-256 of written ones that are beginnings of these: not shown meanwhile
-	 */
-	show(growing: Iterable<Reception>, beginnings: Iterable<string>): void {
-		for (const sha256 of this.#growing) this.receptions.delete(sha256);
-		this.#growing.clear();
-		for (const [sha256, reception] of this.#aside)
-			this.receptions.set(sha256, reception);
-		this.#aside.clear();
-		for (const sha256 of beginnings) {
-			const written = this.receptions.get(sha256);
-			if (written) this.#aside.set(sha256, written);
-			this.receptions.delete(sha256);
-		}
-		for (const reception of growing) {
-			if (this.receptions.has(reception.sha256)) continue;
-			this.receptions.set(reception.sha256, reception);
-			this.#growing.add(reception.sha256);
-		}
-	}
+  /**
+   * Shows what growing recordings heard so far, in place of all that was shown before. The next `add` or `remove` withdraws it.
+   *
+   * @param beginnings SHA-256 of written ones that are beginnings of these: not shown meanwhile
+   */
+  show(growing: Iterable<Reception>, beginnings: Iterable<string>): void {
+    for (const sha256 of this.#growing) this.receptions.delete(sha256);
+    this.#growing.clear();
+    for (const [sha256, reception] of this.#aside) this.receptions.set(sha256, reception);
+    this.#aside.clear();
+    for (const sha256 of beginnings) {
+      const written = this.receptions.get(sha256);
+      if (written) this.#aside.set(sha256, written);
+      this.receptions.delete(sha256);
+    }
+    for (const reception of growing) {
+      if (this.receptions.has(reception.sha256)) continue;
+      this.receptions.set(reception.sha256, reception);
+      this.#growing.add(reception.sha256);
+    }
+  }
 
-	damagedBytes(sha256: string): Buffer {
-		const file = this.#damagedFile(sha256);
-		return fs.existsSync(file) ? fs.readFileSync(file) : Buffer.alloc(0);
-	}
+  damagedBytes(sha256: string): Buffer {
+    const file = this.#damagedFile(sha256);
+    return fs.existsSync(file) ? fs.readFileSync(file) : Buffer.alloc(0);
+  }
 
-	#receptionFile(sha256: string): string {
-		return path.join(this.#folder, "recordings", `${sha256}.json`);
-	}
+  #receptionFile(sha256: string): string {
+    return path.join(this.#folder, 'recordings', `${sha256}.json`);
+  }
 
-	#damagedFile(sha256: string): string {
-		return path.join(this.#folder, "damaged", `${sha256}.bin`);
-	}
+  #damagedFile(sha256: string): string {
+    return path.join(this.#folder, 'damaged', `${sha256}.bin`);
+  }
 }

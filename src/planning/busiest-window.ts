@@ -14,7 +14,7 @@ const LONGEST_GAP = 2 ** 22;
  */
 export function busiestWindow(
   stations: readonly ListeningStation[],
-  most = Number.POSITIVE_INFINITY,
+  most: number = Number.POSITIVE_INFINITY,
 ): [number, number] {
   const received = unionRanges(stations.map((station) => station.received));
   const recordings = rangePairs(unionRanges(stations.map(({ listened }) => listened)));

@@ -39,38 +39,41 @@ export function countCompletions(
         Math.max(Math.floor(from * scale + 1e-9) + 1, Math.ceil(place * scale - 1e-9)),
       ];
     });
-    return { cycle, needed: Math.min(cycle, total), marks: new Int32Array(cycle), parts };
+    return { cycle, needed: Math.min(cycle, total), marks: new Uint8Array(cycle), parts };
   });
   const all = repeats.map(() => 0);
   const perFile = repeats.map(() => files.map(() => 0));
-  for (let trial = 1; trial <= drawn; trial++) {
+  for (let trial = 0; trial < drawn; trial++) {
     const received = drawTurn(channel, draws);
     const shift = start();
     plans.forEach(({ cycle, needed, marks, parts }, k) => {
       const offset = Math.floor(shift * cycle) + cycle * Math.ceil(channel.period);
-      let open = needed;
-      for (let i = 0; i < received.length && open > 0; i += 2) {
-        let at = (received[i]! + offset) % cycle;
-        for (let left = Math.min(received[i + 1]! - received[i]!, cycle); left > 0; left--) {
-          if (at < needed && marks[at] !== trial) {
-            marks[at] = trial;
-            open--;
-          }
-          if (++at === cycle) at = 0;
-        }
+      marks.fill(0);
+      for (let i = 0; i < received.length; i += 2) {
+        mark(marks, (received[i]! + offset) % cycle, Math.min(received[i + 1]! - received[i]!, cycle));
       }
-      if (open === 0) all[k]!++;
+      const complete = isFilled(marks, 0, needed);
+      if (complete) all[k]!++;
       parts.forEach(([from, to], file) => {
-        if (open === 0 || isFilled(marks, from, to, trial)) perFile[k]![file]!++;
+        if (complete || isFilled(marks, from, to)) perFile[k]![file]!++;
       });
     });
   }
   return { drawn, all, files: perFile };
 }
 
-function isFilled(marks: Int32Array, from: number, to: number, trial: number): boolean {
-  for (let i = from; i < to; i++) if (marks[i] !== trial) return false;
-  return true;
+/** Marks `count` places from `at` on, beginning again at the end. */
+function mark(marks: Uint8Array, at: number, count: number): void {
+  const end = Math.min(marks.length, at + count);
+  // A call for each short run would cost more than the run.
+  if (end - at > 48) marks.fill(1, at, end);
+  else for (let i = at; i < end; i++) marks[i] = 1;
+  if (at + count > end) mark(marks, 0, at + count - end);
+}
+
+function isFilled(marks: Uint8Array, from: number, to: number): boolean {
+  const open = marks.indexOf(0, from);
+  return open < 0 || open >= to;
 }
 
 /** The carousel as it is, from turn to turn without a pause. */
@@ -83,7 +86,8 @@ export function carouselOrder({ cycle, files }: Carousel): Order {
 }
 
 /**
- * In which rotation everything was in, for each of `drawn` campaigns; Infinity where `most` rotations were not enough.
+ * In which rotation everything was in, for each of `drawn` campaigns (fewer where a rotation is very many transmissions); Infinity
+ * where `most` rotations were not enough.
  *
  * @param order `null` stands for an ideal erasure code: any as many different transmissions as there are segments will do
  */
@@ -93,9 +97,11 @@ export function rotationsToComplete(
   options: { readonly drawn: number; readonly most: number; readonly seed: number },
 ): number[] {
   const start = seeded(options.seed, 'start');
+  const affordable = Math.max(20, Math.ceil((options.drawn * 20_000) / channel.period));
+  const drawn = Math.min(options.drawn, affordable);
   const count = 'ideal' in order ? order.ideal : order.segments;
   const marks = new Int32Array(count);
-  return Array.from({ length: options.drawn }, (_, i) => {
+  return Array.from({ length: drawn }, (_, i) => {
     const from = Math.floor(start() * 2 ** 20);
     // The same luck for each campaign, whatever order is tried.
     const draws = drawsFor(channel, options.seed * 65_537 + i);

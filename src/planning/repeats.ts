@@ -66,16 +66,17 @@ export function repeatsCurve({
   // Where only the whole counts, one file stands for all.
   const segments = carousel.files.reduce((sum, file) => sum + file.segments, 0);
   const whole = { files: [{ id: '', segments, place: 0 }] };
+  const { refits, ...draws } = affordable(effort, channel.period);
   const tried = firstCounts(channel, whole, target, seed);
-  const best = countCompletions(channel, carousel, tried, effort.drawn, seed);
-  const replicas = refittedChannels(rotation, names, effort.refits, seed).map((refitted, i) => {
-    const { all, drawn } = countCompletions(adapt(refitted), whole, tried, effort.drawnPerRefit, seed + 1 + i);
+  const best = countCompletions(channel, carousel, tried, draws.drawn, seed);
+  const replicas = refittedChannels(rotation, names, refits, seed).map((refitted, i) => {
+    const { all, drawn } = countCompletions(adapt(refitted), whole, tried, draws.drawnPerRefit, seed + 1 + i);
     return all.map((count) => count / drawn);
   });
   const points = tried.map((repeats, k): RepeatsPoint => {
     const chance = best.all[k]! / best.drawn;
     const own = replicas.map((chances) => chances[k]!);
-    return { repeats, chance, interval: refittedInterval(chance, own, effort) };
+    return { repeats, chance, interval: refittedInterval(chance, own, draws) };
   });
   const expected = tried.map((_, k) => mean(replicas.map((chances) => chances[k]!)));
   const fewest = (reaches: (k: number) => boolean): number | null =>
@@ -86,6 +87,12 @@ export function repeatsCurve({
     repeatsInterval: [fewest((k) => points[k]!.interval[1] >= target), fewest((k) => points[k]!.interval[0] >= target)],
     files: carousel.files.map((_, file) => fewest((k) => best.files[k]![file]! / best.drawn >= target)),
   };
+}
+
+/** Fewer draws where a rotation is very many transmissions, which take as much longer to lay out. */
+function affordable({ drawn, refits, drawnPerRefit }: Effort, period: number): Effort {
+  const share = Math.min(1, 100_000 / period);
+  return { drawn: Math.ceil(drawn * share), refits, drawnPerRefit: Math.max(10, Math.ceil(drawnPerRefit * share)) };
 }
 
 /** 1, 2, 3, … up to a few more than the first that nearly always succeed; further apart where there are many. */

@@ -92,6 +92,18 @@ export type PageDocument = {
   readonly repeats: string | null;
 };
 
+/** How things stand, on a page that is fed. */
+export type LiveState = {
+  /** When this was so, ms since 1970 UTC. */
+  readonly at: number;
+  /** Recordings found, those of them that still grow, and those that wait to be complete or read. */
+  readonly recordings: number;
+  readonly growing: number;
+  readonly waiting: number;
+  /** Datagrams received, and those lost on this machine; `null` where none are expected. */
+  readonly datagrams: { readonly received: number; readonly lost: number } | null;
+};
+
 /** The document as it stands in a page (see pack-document.ts): `packed` holds the fields that are not here: see `PackedParts`. */
 export type PackedDocument = Omit<PageDocument, 'missing' | 'timeline' | 'files'> & {
   readonly files: readonly Omit<PageDocument['files'][number], 'strip'>[];

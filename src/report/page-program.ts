@@ -1,11 +1,17 @@
-// The program of the page: the views of src/web/views in one file, as the build bundled it. It stands beside the compiled code, and the
+// The programs of the pages: the views of src/web/views in one file, as the build bundled it. It stands beside the compiled code, and the
 // sources use the same.
 import { readFileSync } from 'node:fs';
 
-const bundle = new URL('../../dist/web/report-page.js', import.meta.url);
+const bundles = new URL('../../dist/web/', import.meta.url);
 
-/** JavaScript, a module, for a script element. @throws Error where the build was not run */
-export function pageProgram(): string {
+/**
+ * JavaScript, a module, for a script element.
+ *
+ * @param name of the page on disk, or of the one that is fed
+ * @throws Error where the build was not run
+ */
+export function pageProgram(name: 'report-page' | 'live-page'): string {
+  const bundle = new URL(`${name}.js`, bundles);
   let program: string;
   try {
     program = readFileSync(bundle, 'utf8');

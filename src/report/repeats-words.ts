@@ -66,7 +66,15 @@ export function rotationWords({ period, seconds, interval, drift, turns, source 
 }
 
 /** Whether the carousel is in step with the rotation, and what to do about it. */
-export function resonanceWords({ turnsPerRotation, ratio, resonant, asSent, best, ideal }: Resonance): string[] {
+export function resonanceWords({
+  turnsPerRotation,
+  ratio,
+  resonant,
+  asSent,
+  best,
+  ideal,
+  random,
+}: Resonance): string[] {
   const turns = `The carousel goes round ${turnsPerRotation.toFixed(2)} times in one rotation`;
   const near = `; ${counted(ratio.turns, 'turn')} of it ${ratio.turns === 1 ? 'takes' : 'take'} ${counted(ratio.rotations, 'rotation')} but for ${(ratio.shift * 100).toFixed(1)} % of one`;
   const head = resonant
@@ -76,8 +84,16 @@ export function resonanceWords({ turnsPerRotation, ratio, resonant, asSent, best
   const better =
     best.kind === 'as sent'
       ? 'No other order that was tried is better'
-      : `With ${orderWords(best)}, after ${rotationsText(best.rotations)}`;
-  return [head, `${now}. ${better}. The limit for any order, an ideal erasure code, is ${rotationsText(ideal)}.`];
+      : `With ${orderWords(best)}, after ${rotationsText(best.rotations)}${savedWords(asSent.rotations, best.rotations)}`;
+  const drawn = random === null ? '' : `; were every segment drawn at random, about ${Math.ceil(random)} on average`;
+  return [
+    head,
+    `${now}. ${better}. The limit for any order, an ideal erasure code, is ${rotationsText(ideal)}${drawn}.`,
+  ];
+}
+
+function savedWords(before: number | null, after: number | null): string {
+  return before === null || after === null || after >= before ? '' : `: ${counted(before - after, 'rotation')} less`;
 }
 
 export function orderWords({ kind, frames }: Pick<OrderResult, 'kind' | 'frames'>): string {

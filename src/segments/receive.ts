@@ -45,11 +45,16 @@ export class Reception {
     this.#hash.update(bytes);
   }
 
-  /** After `input.end()`. */
+  /** SHA-256 of the bytes so far, lower-case hexadecimal. */
+  identity(): string {
+    return this.#hash.copy().digest('hex');
+  }
+
+  /** After `input.end()`; before it, what was proven so far: its lists still grow. */
   result(): Taken {
     const recorder = this.#recorder;
     const deliveries = recorder instanceof DeliveryRecorder ? recorder.deliveries : undefined;
-    return { recorder, deliveries, sha256: this.#hash.digest('hex'), layers: this.#chain.counts() };
+    return { recorder, deliveries, sha256: this.identity(), layers: this.#chain.counts() };
   }
 }
 

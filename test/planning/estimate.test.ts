@@ -60,6 +60,15 @@ describe('the rotation', () => {
     expect(held.filter(Boolean).length).toBeGreaterThanOrEqual(17);
   });
 
+  test('keeps within its interval where the signal fades by 2.5 dB towards the ends of the pass', () => {
+    const truth = plainTruth({ edgeLossDb: 2.5, rate: 30 });
+    const held = Array.from({ length: 10 }, (_, seed) => {
+      const { periodInterval } = findRotation(listening(rehearsePass(truth, seed)), { expected: 1800 })!;
+      return periodInterval![0] < truePeriod(truth) && truePeriod(truth) < periodInterval![1];
+    });
+    expect(held.filter(Boolean).length).toBeGreaterThanOrEqual(8);
+  });
+
   test('that drifts is followed, and its drift told', () => {
     const base = plainTruth();
     const truth = plainTruth({ beam: { ...base.beam, driftPerTurn: 0.006 }, seconds: 900 });
@@ -98,6 +107,12 @@ describe('the rotation', () => {
     for (let at = 0; at < 20_000; at += 20 + random.below(400)) received.push(at, (at += 20 + random.below(400)));
     expect(findRotation([{ name: 'saltmarsh', received, listened: [0, received.at(-1)!] }])).toBeNull();
     expect(findRotation([])).toBeNull();
+  });
+
+  test('of an absurd length, as a false counter or mission file would have it, is none', () => {
+    const stations = listening(rehearsePass(plainTruth(), 1));
+    expect(findRotation(stations, { fixed: 2 ** 23 })).toBeNull();
+    expect(findRotation(stations, { fixed: 0.01 })).toBeNull();
   });
 
   test('heard once is taken as expected, or as given', () => {

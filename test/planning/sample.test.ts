@@ -18,7 +18,7 @@ let all: Estimate;
 
 beforeAll(async () => {
   const mission = path.join(campaign, 'mission.yaml');
-  const { report } = await recover({ recordings: [path.join(campaign, 'recordings')], mission, out });
+  const { report } = await recover({ recordings: [path.join(campaign, 'recordings')], mission, out, repeats: true });
   all = report.repeats!;
 });
 afterAll(() => fs.rmSync(out, { recursive: true, force: true }));

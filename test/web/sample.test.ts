@@ -24,6 +24,7 @@ beforeAll(async () => {
     mission: join(sample, 'mission.yaml'),
     out,
     contactSheet: true,
+    repeats: true,
   });
   coverage = JSON.parse(readFileSync(join(out, 'coverage.json'), 'utf8')) as Coverage;
   browser = await launchBrowser();

@@ -1,0 +1,102 @@
+// One recording taken in while it may still grow. Until it is finished, what it proves is shown and not written; the ledger may hold
+// what an earlier run wrote of its beginning, which is recognised by its SHA-256 and makes room for the whole.
+import path from 'node:path';
+import type { RecordingError } from '../errors.js';
+import { isNameOf } from '../intake/join-parts.js';
+import { type Handed, keepReception, receptionOf } from '../ledger/keep-reception.js';
+import type { Ledger } from '../ledger/ledger.js';
+import type { Reception as HeardReception } from '../ledger/reception-file.js';
+import { Reception } from '../segments/receive.js';
+
+/** What all recordings of a run have in common. */
+export type IntakeBook = {
+  readonly ledger: Ledger;
+  /** SHA-256 of what each finished recording heard: of one that is there as it is, none is the beginning of another. */
+  readonly finished: Set<string>;
+};
+
+export class GrowingRecording {
+  /** Bytes taken in. */
+  bytes = 0;
+  /** SHA-256 of what was written, once it is finished and had frames. */
+  sha256: string | undefined;
+  readonly #book: IntakeBook;
+  readonly #reception: Reception;
+  /** Written receptions that may be of this recording's beginning, the shortest first. */
+  readonly #candidates: HeardReception[];
+  /** SHA-256 of those that are. */
+  readonly #beginnings = new Set<string>();
+
+  /**
+   * @param firstName what its first file is called, or the recording of a capture: without folders
+   * @param replaced SHA-256 of what was written of this recording when it was another
+   */
+  constructor(book: IntakeBook, station: string, firstName: string, replaced: Iterable<string> = []) {
+    const { ledger, finished } = book;
+    this.#book = book;
+    this.#reception = new Reception(ledger.mission, ledger);
+    for (const sha256 of replaced) {
+      finished.delete(sha256);
+      this.#beginnings.add(sha256);
+    }
+    this.#candidates = [...ledger.receptions.values()]
+      .filter((known) => known.station === station && isNameOf(known.name, firstName) && !finished.has(known.sha256))
+      .sort((a, b) => a.bytes - b.bytes);
+  }
+
+  /** Takes the next bytes; lent for the call. */
+  push(bytes: Uint8Array, hasGapBefore = false): void {
+    let hashed = 0;
+    const end = this.bytes + bytes.length;
+    for (let next = this.#candidates[0]; next && next.bytes <= end; next = this.#candidates[0]) {
+      const until = Math.max(hashed, next.bytes - this.bytes);
+      this.#reception.hash(bytes.subarray(hashed, until));
+      hashed = until;
+      if (next.sha256 === this.#reception.identity()) this.#beginnings.add(next.sha256);
+      this.#candidates.shift();
+    }
+    this.#reception.hash(bytes.subarray(hashed));
+    const { input } = this.#reception;
+    if (hasGapBefore) input.gap();
+    input.push(bytes, 0, bytes.length, this.bytes, -1);
+    this.bytes = end;
+  }
+
+  /**
+   * What it proved so far, and what of the ledger that stands for; `null` where that is nothing, or where an earlier run may have
+   * written more. Holds until the next `push`.
+   *
+   * @param isAtEnd all of it that is there was taken in
+   */
+  soFar(handed: Handed, isAtEnd: boolean): { heard: HeardReception; beginnings: ReadonlySet<string> } | null {
+    if (this.#candidates.length > 0 && !isAtEnd) return null;
+    const taken = this.#reception.result();
+    if (taken.recorder.intactFrames + taken.recorder.damagedTotal === 0) return null;
+    const { reception } = receptionOf(handed, { ...taken, bytes: this.bytes, problem: undefined });
+    return { heard: reception, beginnings: this.#beginnings };
+  }
+
+  /**
+   * Ends it and writes what it heard.
+   *
+   * @param problem why it could not be read on, if so
+   * @returns that, or that it holds no frame of this mission
+   */
+  finish(handed: Handed, problem?: RecordingError): RecordingError | undefined {
+    const { ledger, finished } = this.#book;
+    this.#reception.input.end();
+    const received = { ...this.#reception.result(), bytes: this.bytes, problem };
+    const { sha256 } = received;
+    const superseded = [...this.#beginnings].filter((known) => known !== sha256 && !finished.has(known));
+    const kept = keepReception(handed, received, ledger, superseded);
+    if (!ledger.receptions.has(sha256)) return kept.problem;
+    this.sha256 = sha256;
+    finished.add(sha256);
+    return kept.problem;
+  }
+}
+
+/** Without its folders, as the ledger keeps it. */
+export function firstNameOf(name: string): string {
+  return path.basename(name);
+}

@@ -1,0 +1,68 @@
+// Starts the page that is fed: its first document stands in it, the next come as server-sent events (HTML standard, 9.2). A line above
+// the views says how things stand, and whether they are still told.
+
+import type { LiveState, PackedDocument } from '../../report/page-document.js';
+import { count } from '../../report/quantity.js';
+import { showPage } from './page.js';
+import { DocumentStore } from './store.js';
+import { unpackDocument } from './unpack.js';
+
+type Fed = { readonly document: PackedDocument; readonly state: LiveState };
+
+const root = document.getElementById('page')!;
+const line = document.createElement('p');
+line.className = 'live';
+// Read out when it changes; the figures beside it, which change all the time, are not.
+const link = document.createElement('b');
+link.setAttribute('role', 'status');
+const figures = document.createElement('span');
+line.append(link, figures);
+
+try {
+  const first = JSON.parse(document.getElementById('document')!.textContent!) as Fed;
+  const store = new DocumentStore(await unpackDocument(first.document));
+  root.before(line);
+  showState(first.state);
+  showPage(root, store);
+  follow(store);
+} catch (error) {
+  // A browser that lacks what the views need shows what one without JavaScript does: markup of our own, as text until now.
+  root.innerHTML = document.querySelector('noscript')!.textContent!;
+  throw error;
+}
+
+function follow(store: DocumentStore): void {
+  const source = new EventSource('./events');
+  let newest = 0;
+  showLink('Connecting …');
+  source.onopen = () => showLink('Live');
+  source.onerror = () => showLink('Connection lost, trying again …');
+  source.addEventListener('document', async ({ data }: MessageEvent<string>) => {
+    const own = ++newest;
+    const { document, state } = JSON.parse(data) as Fed;
+    const unpacked = await unpackDocument(document);
+    // A later one may have overtaken it.
+    if (own !== newest) return;
+    store.replace(unpacked);
+    showState(state);
+  });
+  source.addEventListener('state', ({ data }: MessageEvent<string>) => showState(JSON.parse(data) as LiveState));
+  source.addEventListener('ended', () => {
+    source.close();
+    showLink('The watch has ended');
+  });
+}
+
+function showLink(words: string): void {
+  if (link.textContent !== words) link.textContent = words;
+}
+
+function showState({ at, recordings, growing, waiting, datagrams }: LiveState): void {
+  const utc = new Date(at).toISOString().slice(11, 19);
+  const local = new Date(at).toLocaleTimeString([], { hour12: false });
+  const parts = [`as of ${utc} UTC (${local} local)`, `${count(recordings)} recordings, ${count(growing)} growing`];
+  if (waiting > 0) parts.push(`${count(waiting)} waiting to be read`);
+  if (datagrams) parts.push(`${count(datagrams.received)} datagrams, ${count(datagrams.lost)} lost here`);
+  const words = parts.join(' · ');
+  if (figures.textContent !== words) figures.textContent = words;
+}
