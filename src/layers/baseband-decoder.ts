@@ -19,7 +19,7 @@ const LONGEST_AHEAD = Math.max(...MODE_ADAPTATION_BYTES);
 const SEARCH_BYTES = 4 * LONGEST_FRAME;
 /** Where a search decides it sees this far, however the stream was cut into blocks: so the cutting changes nothing. */
 const LOOKAHEAD_BYTES = LONGEST_AHEAD + LONGEST_FRAME + SEARCH_BYTES + HEADER_BYTES;
-/** So much is appended to what waits from the last block, to bring it to its end: one copy of a little. */
+/** Appended to what waits from the last block, to bring it to its end. */
 const BRIDGE_BYTES = 2 * LONGEST_FRAME;
 /** Bounds on what crafted input can cost: headers looked at for one witness, kinds remembered. */
 const MAX_WITNESSES = 64;
@@ -46,8 +46,7 @@ export class BasebandDecoder implements Decoder {
   #onGrid = false;
   /** Where the bytes began in which no header was met yet; -1 once one was, -2 before the first byte. */
   #freshAt = -2;
-  /** Bytes of the mode adaptation header; 0 while not known. */
-  #ahead = 0;
+  #ahead = 0; // bytes of the mode adaptation header; 0 while not known
   #isAheadKnown = false;
   #looks = 0;
   /** Bytes of a fixed record, 0 for variable ones, -1 while not known. */
@@ -64,8 +63,8 @@ export class BasebandDecoder implements Decoder {
   push(buffer: Uint8Array, start: number, end: number, at: number): void {
     if (this.#freshAt === -2) this.#freshAt = at;
     let from = start;
+    // What waits is brought to its end with the first bytes; the rest is then looked at where it lies.
     if (this.#buffer.length > 0) {
-      // What waits is brought to its end with the first bytes; the rest is then looked at where it lies.
       from = Math.min(end, start + BRIDGE_BYTES);
       this.#append(buffer, start, from, at);
       if (this.#buffer.length <= from - start) from -= this.#buffer.giveBack();
@@ -95,7 +94,7 @@ export class BasebandDecoder implements Decoder {
   }
 
   end(): void {
-    this.#process(true);
+    this.unitEnd();
     this.#next.end();
   }
 

@@ -213,7 +213,8 @@ function stream(
     let timer: NodeJS.Timeout | undefined;
     const wait = () => {
       clearTimeout(timer);
-      timer = setTimeout(() => command.kill('SIGKILL'), tools.limitSeconds * 1000);
+      // What still passes once ffmpeg has ended must not keep this program from ending.
+      timer = setTimeout(() => command.kill('SIGKILL'), tools.limitSeconds * 1000).unref();
     };
     const watched = new Transform({
       transform: (chunk: Buffer, _, passed) => {

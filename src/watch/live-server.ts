@@ -2,7 +2,7 @@
 // and the files that the present coverage lists. Nothing else is served, nothing can be changed from outside.
 import { createHash } from 'node:crypto';
 import http, { type IncomingMessage, type ServerResponse } from 'node:http';
-import type { AddressInfo } from 'node:net';
+import type { AddressInfo, Socket } from 'node:net';
 import path from 'node:path';
 import { UsageError } from '../errors.js';
 import { livePage } from '../report/html.js';
@@ -14,6 +14,8 @@ import { sendFile } from './send-file.js';
 /** Browsers that are told of changes at a time. */
 const MOST_LISTENERS = 200;
 const KEEP_ALIVE_MS = 15_000;
+/** For what was sent last to reach the browsers. */
+const LAST_WORDS_MS = 200;
 
 /** For what came down: it is looked at, nothing of it runs, and it loads nothing but itself. */
 const FILE_POLICY =
@@ -27,6 +29,8 @@ export class LiveServer {
   readonly #access: LiveAccess;
   readonly #server: http.Server;
   readonly #listeners = new Set<Listener>();
+  /** Browsers open some in advance, on which they ask for nothing: the server does not count those among its own. */
+  readonly #sockets = new Set<Socket>();
   readonly #keepAlive: NodeJS.Timeout;
   /** Small pictures by their address. */
   #pictures = new Map<string, { readonly type: string; readonly bytes: Buffer }>();
@@ -41,6 +45,10 @@ export class LiveServer {
     this.#access = new LiveAccess(host);
     this.#server = http.createServer((request, response) => {
       this.#answer(request, response).catch(() => response.destroy());
+    });
+    this.#server.on('connection', (socket) => {
+      this.#sockets.add(socket);
+      socket.on('close', () => this.#sockets.delete(socket));
     });
     this.#keepAlive = setInterval(() => this.#tell(': still here\n\n'), KEEP_ALIVE_MS);
   }
@@ -79,8 +87,11 @@ export class LiveServer {
     clearInterval(this.#keepAlive);
     for (const { response } of this.#listeners) response.end('event: ended\ndata: {}\n\n');
     const closed = new Promise<void>((close) => this.#server.close(() => close()));
-    setTimeout(() => this.#server.closeAllConnections(), 200).unref();
+    const cutting = setTimeout(() => {
+      for (const socket of this.#sockets) socket.destroy();
+    }, LAST_WORDS_MS);
     await closed;
+    clearTimeout(cutting);
   }
 
   async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
@@ -114,7 +125,11 @@ export class LiveServer {
 
   #sendPage(response: ServerResponse): void {
     if (!this.#shown) {
-      response.writeHead(503, { 'Content-Type': 'text/plain; charset=utf-8', 'Retry-After': '1', Refresh: '1' });
+      response.writeHead(200, {
+        'Content-Type': 'text/plain; charset=utf-8',
+        'Cache-Control': 'no-store',
+        Refresh: '1',
+      });
       response.end('The recordings are being opened; this page comes by itself.\n');
       return;
     }

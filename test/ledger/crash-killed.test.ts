@@ -14,7 +14,7 @@ import { contents } from './material.js';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
 const campaign = path.join(root, 'samples', 'dotterel');
-const KILLS = 25;
+const KILLS = 18;
 
 let scratch: string;
 beforeAll(() => {
@@ -61,7 +61,7 @@ async function ledgerOf(out: string): Promise<void> {
 }
 
 test(`killed at ${KILLS} moments and started again, it ends like a run that was never killed`, {
-  timeout: 180_000,
+  timeout: 400_000,
 }, async () => {
   const whole = path.join(scratch, 'whole');
   const child = start(whole);

@@ -126,6 +126,22 @@ test('one hole in the middle costs hardly more than its bytes', async () => {
   }
 });
 
+test('pieces between holes longer than a row of MCUs are still placed', async () => {
+  const wide = await drawScene(640, 480, 5);
+  for (const picture of [sharp(wide).toColourspace('b-w'), sharp(wide)]) {
+    const whole = await picture.jpeg({ quality: 88, chromaSubsampling: '4:4:4' }).toBuffer();
+    const truth = readHoledJpeg(whole, [])!;
+    const start = readJpegHeader(whole, [])!.scans[0]!.start;
+    for (const seed of [1, 2, 3]) {
+      const gaps = makeGaps(whole.length, 1004, 0.15, seed, start);
+      const arrived = 1 - gaps.reduce((sum, [from, to]) => sum + to - from, 0) / (whole.length - start);
+      const { right, wrongSure } = score(readHoledJpeg(holed(whole, gaps), gaps)!, truth);
+      expect(right).toBeGreaterThan(arrived - 0.03);
+      expect(wrongSure).toBe(0);
+    }
+  }
+});
+
 test('a lost header is replaced by that of a file of the same sender, and the result says so', async () => {
   if (!hasCjpeg) return;
   const whole = await encodings['standard tables']!();

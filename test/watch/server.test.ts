@@ -1,6 +1,8 @@
 // Who gets what from the live page's server: keys, host names, ranges, and nothing that the coverage does not list.
+import { once } from 'node:events';
 import fs from 'node:fs';
 import http from 'node:http';
+import net from 'node:net';
 import path from 'node:path';
 import { expect, onTestFinished, test } from 'vitest';
 import type { Report } from '../../src/report/model.js';
@@ -135,6 +137,16 @@ test('files are sent by ranges, and again only when they have changed; none of t
   fs.writeFileSync(path.join(out, file.path!), '0123456789ab');
   expect((await ask(place, { 'If-None-Match': headers.etag! })).body.toString()).toBe('0123456789ab');
   expect((await ask(place, {}, 'HEAD')).body).toHaveLength(0);
+});
+
+test('it closes at once, whatever browsers keep open', async () => {
+  const { server, address } = await serve();
+  const socket = net.connect(Number(address.port), '127.0.0.1');
+  await once(socket, 'connect');
+  http.get(`http://127.0.0.1:${address.port}/events`).on('error', () => undefined);
+  const began = performance.now();
+  await server.close();
+  expect(performance.now() - began).toBeLessThan(2000);
 });
 
 test('hostile names stay data in the page and in the events', async () => {
