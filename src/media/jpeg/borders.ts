@@ -1,38 +1,65 @@
 // What pieces tell of each other's place: the border between one piece and a piece one row above, and the row ends inside a piece.
 // All are numbers that depend on few whole numbers, so each is worked out once.
-import { borderScore, brightnessOffsets, type Continuity } from './continuity.js';
+import { addBorderScores, borderScore, brightnessOffsets, type Continuity, farthest } from './continuity.js';
 import type { Edges } from './edges.js';
 import type { Piece } from './pieces.js';
 
+/** Blocks of 8 pixels over which pieces are compared. */
+const mostBlocks = 6;
 /** Weight of one border against another piece of evidence: differences along a border are not independent of each other. */
 const acrossWeight = 0.5;
 const downWeight = 0.35;
+/** The same for how many rows lie between, and the most that this counts. */
+const distanceWeight = 0.15;
+const mostDistance = 4;
 /** A brightness offset found at a border of n MCUs is uncertain by spread / sqrt(n / this). */
 const correlatedMcus = 4;
 
 /** Along longer borders only every second, third, … MCU is looked at. */
-const mostMcus = 80;
+const mostMcus = 40;
 
 /** What two rows that do not match count against a place, at first: an outline along the row is in many pictures. */
 const contradiction = -8;
 
 export type PairBorder = {
-  /** Log-likelihood ratio, with the best brightness offset. */
-  readonly score: number;
+  /** MCUs of the lower piece that lie under the upper one, from its begin; `to` exclusive. */
+  readonly from: number;
+  readonly to: number;
+  /** Log-likelihood ratios of every `step`-th of them with the best brightness offset, summed up from `from`, by distance. */
+  readonly sums: readonly Float32Array[];
+  readonly step: number;
   /** Brightness of the lower piece less that of the upper, as stored, by component; stored units. */
   readonly difference: Float64Array;
-  /** Variance of that, by component; `null` where there is no common border. */
+  /** Variance of that, by component. */
   readonly variance: Float64Array;
-  readonly mcus: number;
 };
 
+/**
+ * What the part `[a, b)` of a border counts. That rows belong under each other is told by the distance that suits them best; which
+ * distance it is they tell badly, as a smooth part of a picture is smooth everywhere.
+ */
+export function scoreOf({ from, to, sums, step }: PairBorder, a: number, b: number, rows: number): number {
+  const begin = Math.ceil((Math.max(a, from) - from) / step);
+  const end = Math.ceil((Math.min(b, to) - from) / step);
+  if (end <= begin) return 0;
+  let best = Number.NEGATIVE_INFINITY;
+  for (const sum of sums) best = Math.max(best, sum[end]! - sum[begin]!);
+  const own = sums[Math.min(rows, farthest) - 1]![end]! - sums[Math.min(rows, farthest) - 1]![begin]!;
+  let score = acrossWeight * step * best;
+  if (score < contradiction) score = contradiction + 0.1 * (score - contradiction);
+  return score - Math.min(mostDistance, distanceWeight * step * (best - own));
+}
+
 export class Borders {
-  /** By lower piece, then by how far above the upper one is in their order, then by shift. */
-  private readonly pairs: Map<number, PairBorder | null>[][];
+  /** Of the lower piece asked for last: by how far above the upper one is in their order, then by shift. */
+  private pairs: Map<number, PairBorder | null>[] = [];
+  private current = -1;
   private readonly ends = new Map<number, Float64Array>();
   readonly pieces: readonly Piece[];
   readonly width: number;
   readonly components: number;
+  /** Rows over which pieces are compared; those further apart than `farthest` as if they were not. */
+  readonly rows: number;
   private readonly edges: Edges;
   readonly along: Continuity;
   readonly between: Continuity;
@@ -47,28 +74,37 @@ export class Borders {
     this.along = along;
     this.between = between;
     this.width = width;
-    this.pairs = pieces.map(() => []);
+    this.rows = Math.max(1, Math.floor(mostBlocks / edges.downSlots.filter((slot) => slot === 0).length));
     this.components = 1 + (Math.max(...edges.acrossSlots) >> 2);
   }
 
-  /** @param shift MCUs from the begin of piece `upper` to the begin of piece `lower`; `null` where nothing touches */
-  pair(lower: number, upper: number, shift: number): PairBorder | null {
-    const byShift = (this.pairs[lower]![lower - upper] ??= new Map());
-    const known = byShift.get(shift);
+  /**
+   * @param shift MCUs from the begin of piece `upper` to the begin of piece `lower`
+   * @param rows how far below it the lower one is looked at; 1 where they touch
+   * @returns `null` where nothing lies so
+   */
+  pair(lower: number, upper: number, shift: number, rows: number): PairBorder | null {
+    if (lower !== this.current) {
+      this.current = lower;
+      this.pairs = [];
+    }
+    this.pairs[lower - upper] ??= new Map();
+    const byShift = this.pairs[lower - upper]!;
+    const key = shift * this.rows + rows - 1;
+    const known = byShift.get(key);
     if (known !== undefined) return known;
-    const border = this.measure(this.pieces[lower]!, this.pieces[upper]!, shift - this.width);
-    byShift.set(shift, border);
+    const border = this.measure(this.pieces[lower]!, this.pieces[upper]!, shift - rows * this.width, rows);
+    byShift.set(key, border);
     return border;
   }
 
-  private measure(lower: Piece, upper: Piece, shift: number): PairBorder | null {
+  private measure(lower: Piece, upper: Piece, shift: number, rows: number): PairBorder | null {
     const from = Math.max(0, -shift);
     const to = Math.min(lower.count, this.width, upper.count - shift);
     if (to <= from) return null;
-    const { across, top, bottom, acrossSlots } = this.edges;
+    const { across, top, bottom, acrossSlots, roughness } = this.edges;
     const mcus = to - from;
     const offsets = new Float64Array(4);
-    const variance = new Float64Array(this.components);
     const known = lower.floating === 0 && upper.floating === 0;
     const lowerAt: number[] = [];
     const upperAt: number[] = [];
@@ -78,16 +114,16 @@ export class Borders {
       upperAt.push((upper.first + i + shift) * across);
     }
     if (!known) brightnessOffsets(top, lowerAt, bottom, upperAt, acrossSlots, offsets);
-    for (let c = 0; c < this.components; c++) {
-      variance[c] = (this.between.spread[c]! ** 2 * 2 * correlatedMcus) / (mcus + correlatedMcus - 1) + 1;
-    }
-    let score = 0;
+    const { spread, worth } = this.between;
+    const variance = Float64Array.from(
+      { length: this.components },
+      (_, c) => (spread[Math.min(rows, farthest) - 1]![c]! ** 2 * 2 * correlatedMcus) / (mcus + correlatedMcus - 1) + 1,
+    );
+    const sums = worth.map(() => new Float32Array(lowerAt.length + 1));
     for (let i = 0; i < lowerAt.length; i++) {
-      score += step * borderScore(this.between, top, lowerAt[i]!, bottom, upperAt[i]!, acrossSlots, offsets);
+      addBorderScores(worth, top, lowerAt[i]!, bottom, upperAt[i]!, acrossSlots, offsets, roughness, sums, i);
     }
-    score *= acrossWeight;
-    if (score < contradiction) score = contradiction + 0.1 * (score - contradiction);
-    return { score, difference: offsets.subarray(0, this.components), variance, mcus };
+    return { from, to, sums, step, difference: offsets.subarray(0, this.components), variance };
   }
 
   /** Log-likelihood ratio that piece `index` has its row ends where they fall when it begins in column `column`. */
@@ -104,12 +140,12 @@ export class Borders {
   }
 
   private measureEnds({ first, count }: Piece): Float64Array {
-    const { down, left, right, downSlots } = this.edges;
+    const { down, left, right, downSlots, roughness } = this.edges;
     const none = new Float64Array(4);
     return Float64Array.from({ length: count }, (_, m) => {
       if (m === 0) return 0;
       const at = (first + m) * down;
-      return -downWeight * borderScore(this.along, right, at - down, left, at, downSlots, none);
+      return -downWeight * borderScore(this.along.worth[0]!, right, at - down, left, at, downSlots, none, roughness);
     });
   }
 }

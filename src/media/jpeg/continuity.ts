@@ -1,9 +1,9 @@
 // How likely it is that two MCUs are neighbours: log-likelihood ratios of the differences along their common border, against
 // MCUs that are only near each other. The scales are measured in the picture itself, inside the pieces, where neighbours are known.
-import type { Edges } from './edges.js';
+import { type Edges, roughest } from './edges.js';
 import type { Piece } from './pieces.js';
 
-const bins = 8;
+const bins = roughest + 1;
 const slots = 16;
 /** One difference weighs no more than this, in natural units: there are edges in every picture. */
 const largest = 3;
@@ -11,14 +11,17 @@ const largest = 3;
 /** Sizes of a difference that are told apart: 0, 1, 2 to 3, 4 to 7, … stored units. */
 const sizes = 13;
 
+/** Distances that are told apart, in MCUs or rows of them: 1 is next to each other; what lies further away tells nothing. */
+export const farthest = 3;
+
+/** All by distance less one. */
 export type Continuity = {
-  /** Per busyness of the border, slot and size of the difference: what it counts for the two being neighbours. */
-  readonly worth: Float32Array;
-  /** Mean absolute difference of brightness (slot 0 of each component) at a true border, in stored units. */
-  readonly spread: Float64Array;
-  /** How often each size occurs between neighbours, and between MCUs that are only near: the shares behind `worth`. */
-  readonly near: Float64Array;
-  readonly far: Float64Array;
+  /** Per roughness, slot and size of the difference: what it counts for this distance against none in particular. */
+  readonly worth: readonly Float32Array[];
+  /** Mean absolute difference of brightness (slot 0 of each component), in stored units. */
+  readonly spread: readonly Float64Array[];
+  /** How often each size occurs at each distance, and last between MCUs that are far apart: the shares behind `worth`. */
+  readonly shares: readonly Float64Array[];
 };
 
 function sizeOf(difference: number): number {
@@ -26,46 +29,37 @@ function sizeOf(difference: number): number {
   return size < sizes ? size : sizes - 1;
 }
 
-/** How busy the two sides of a border are, 0 to `bins` - 1. */
-function busyness(a: Int16Array, at: number, b: Int16Array, bt: number, count: number): number {
-  let sum = 0;
-  for (let i = 0; i < count; i++) {
-    if ((i & 3) === 0) continue;
-    const p = a[at + i]!;
-    const q = b[bt + i]!;
-    sum += (p < 0 ? -p : p) + (q < 0 ? -q : q);
-  }
-  const level = 31 - Math.clz32(1 + (4 * sum) / count);
-  return level < bins ? level : bins - 1;
+/** Where the numbers for the mean roughness of two MCUs begin. */
+function binOf(roughness: Uint8Array, at: number, bt: number, size: number): number {
+  return ((roughness[at / size]! + roughness[bt / size]!) >> 1) * slots;
 }
 
-/** Counts over many borders: sizes of the differences of neighbours and of MCUs a step further, by busyness and slot. */
+/** Counts over many borders: sizes of the differences by distance (the last: far apart), roughness and slot. */
 class Counts {
-  private readonly near = new Float64Array(bins * slots * sizes);
-  private readonly far = new Float64Array(bins * slots * sizes);
-  private readonly spread = new Float64Array(4);
-  private readonly spreads = new Float64Array(4);
+  private readonly counts = Array.from({ length: farthest + 1 }, () => new Float64Array(bins * slots * sizes));
+  private readonly spread = Array.from({ length: farthest + 1 }, () => new Float64Array(4));
+  private readonly spreads = Array.from({ length: farthest + 1 }, () => new Float64Array(4));
 
+  /** @param distance less one */
   add(
-    isNear: boolean,
+    distance: number,
     a: Int16Array,
     at: number,
     b: Int16Array,
     bt: number,
     slotOf: Uint8Array,
     offsets: Float64Array,
+    roughness: Uint8Array,
   ): void {
-    const bin = busyness(a, at, b, bt, slotOf.length) * slots;
-    const counts = isNear ? this.near : this.far;
+    const bin = binOf(roughness, at, bt, slotOf.length);
+    const counts = this.counts[distance]!;
     for (let i = 0; i < slotOf.length; i++) {
       const slot = slotOf[i]!;
       let difference = a[at + i]! - b[bt + i]!;
       if ((slot & 3) === 0) {
         difference += offsets[slot >> 2]!;
-        if (isNear) {
-          this.spread[slot >> 2]! += Math.abs(difference);
-          this.spreads[slot >> 2]!++;
-        }
+        this.spread[distance]![slot >> 2]! += Math.abs(difference);
+        this.spreads[distance]![slot >> 2]!++;
       }
       counts[(bin + slot) * sizes + sizeOf(difference)]!++;
     }
@@ -73,15 +67,19 @@ class Counts {
 
   /** @param leaning what to lean on where there are few examples */
   result(leaning: Continuity | null): Continuity {
-    const near = shares(this.near, leaning?.near ?? null);
-    const far = shares(this.far, leaning?.far ?? null);
-    const worth = Float32Array.from(near, (share, i) =>
-      Math.max(-largest, Math.min(largest, Math.log(share / far[i]!))),
+    const measured = this.counts.map((counts, d) => shares(counts, leaning?.shares[d] ?? null));
+    const far = measured[farthest]!;
+    const worth = measured
+      .slice(0, farthest)
+      .map((near) =>
+        Float32Array.from(near, (share, i) => Math.max(-largest, Math.min(largest, Math.log(share / far[i]!)))),
+      );
+    const spread = this.spread.map((sums, d) =>
+      sums.map((sum, c) =>
+        Math.max(1, (1.25 * (sum + 30 * (leaning?.spread[d]?.[c] ?? 20))) / (this.spreads[d]![c]! + 30)),
+      ),
     );
-    const spread = this.spread.map((sum, c) =>
-      Math.max(1, (1.25 * (sum + 30 * (leaning?.spread[c] ?? 20))) / (this.spreads[c]! + 30)),
-    );
-    return { worth, spread, near, far };
+    return { worth, spread, shares: measured };
   }
 }
 
@@ -98,14 +96,22 @@ function shares(counts: Float64Array, leaning: Float64Array | null): Float64Arra
 }
 
 const none = new Float64Array(4);
+/** Examples that are enough. */
+const most = 12_000;
+/** MCUs this far apart are taken as having nothing to do with each other. */
+const apart = 8;
 
 /** Borders between MCUs that follow each other in a row, from the pieces themselves: one row end in many does not matter. */
-export function measureAlong({ down, left, right, downSlots }: Edges, pieces: readonly Piece[]): Continuity {
+export function measureAlong({ down, left, right, downSlots, roughness }: Edges, pieces: readonly Piece[]): Continuity {
   const counts = new Counts();
+  const total = pieces.reduce((sum, { count }) => sum + count, 0);
+  const step = Math.max(1, Math.floor(total / most));
   for (const { first, count } of pieces) {
-    for (let m = first; m + 5 < first + count; m++) {
-      counts.add(true, right, m * down, left, (m + 1) * down, downSlots, none);
-      counts.add(false, right, m * down, left, (m + 2 + (m % 3)) * down, downSlots, none);
+    for (let m = first; m < first + count; m += step) {
+      for (let d = 0; d <= farthest; d++) {
+        const other = m + (d < farthest ? d + 1 : apart + (m % 5));
+        if (other < first + count) counts.add(d, right, m * down, left, other * down, downSlots, none, roughness);
+      }
     }
   }
   return counts.result(null);
@@ -121,29 +127,30 @@ const fewest = 12;
  * @param width MCUs in a row
  */
 export function measureBetween(
-  { across, top, bottom, acrossSlots }: Edges,
+  { across, top, bottom, acrossSlots, roughness }: Edges,
   source: Int32Array,
   width: number,
   leaning: Continuity,
 ): Continuity {
   const counts = new Counts();
   const offsets = new Float64Array(4);
-  const lags = [width, 2 * width, width - 2, width + 2];
+  const lags = Array.from({ length: farthest }, (_, d) => (d + 1) * width);
+  lags.push(width + apart, 2 * width - apart, 3 * width + apart);
   // Every chunk of a large picture would be more than is needed.
-  const step = chunkMcus * Math.max(1, Math.floor(source.length / 12_000));
-  for (let begin = 2 * width + 2; begin + chunkMcus <= source.length; begin += step) {
+  const step = chunkMcus * Math.max(1, Math.floor(source.length / most));
+  for (let begin = width; begin + chunkMcus <= source.length; begin += step) {
     for (const [n, lag] of lags.entries()) {
       const lower: number[] = [];
       const upper: number[] = [];
       for (let t = begin; t < begin + chunkMcus; t++) {
-        if (source[t]! < 0 || source[t - lag]! < 0) continue;
+        if (t < lag || source[t]! < 0 || source[t - lag]! < 0) continue;
         lower.push(source[t]! * across);
         upper.push(source[t - lag]! * across);
       }
       if (lower.length < fewest) continue;
       brightnessOffsets(top, lower, bottom, upper, acrossSlots, offsets);
       for (let i = 0; i < lower.length; i++)
-        counts.add(n === 0, top, lower[i]!, bottom, upper[i]!, acrossSlots, offsets);
+        counts.add(Math.min(n, farthest), top, lower[i]!, bottom, upper[i]!, acrossSlots, offsets, roughness);
     }
   }
   return counts.result(leaning);
@@ -176,18 +183,23 @@ export function brightnessOffsets(
   }
 }
 
-/** Log-likelihood ratio that side `a` borders on side `b`, brightness shifted by `offsets` (per component, added to `a`). */
+/**
+ * Log-likelihood ratio that sides `a` and `b` lie at a distance, brightness shifted by `offsets` (per component, added to `a`).
+ *
+ * @param worth of that distance, see `Continuity`
+ */
 export function borderScore(
-  { worth }: Continuity,
+  worth: Float32Array,
   a: Int16Array,
   at: number,
   b: Int16Array,
   bt: number,
   slotOf: Uint8Array,
   offsets: Float64Array,
+  roughness: Uint8Array,
 ): number {
   const count = slotOf.length;
-  const bin = busyness(a, at, b, bt, count) * slots;
+  const bin = binOf(roughness, at, bt, count);
   let sum = 0;
   for (let i = 0; i < count; i++) {
     const slot = slotOf[i]!;
@@ -196,4 +208,35 @@ export function borderScore(
     sum += worth[(bin + slot) * sizes + sizeOf(difference)]!;
   }
   return sum;
+}
+
+/** The same for all distances at once: what stands at `n` in `sums` and the score go to `n` + 1. */
+export function addBorderScores(
+  worth: readonly Float32Array[],
+  a: Int16Array,
+  at: number,
+  b: Int16Array,
+  bt: number,
+  slotOf: Uint8Array,
+  offsets: Float64Array,
+  roughness: Uint8Array,
+  sums: readonly Float32Array[],
+  n: number,
+): void {
+  const count = slotOf.length;
+  const bin = binOf(roughness, at, bt, count);
+  const [first, second, third] = worth as [Float32Array, Float32Array, Float32Array];
+  let [one, two, three] = [0, 0, 0];
+  for (let i = 0; i < count; i++) {
+    const slot = slotOf[i]!;
+    let difference = a[at + i]! - b[bt + i]!;
+    if ((slot & 3) === 0) difference += offsets[slot >> 2]!;
+    const entry = (bin + slot) * sizes + sizeOf(difference);
+    one += first[entry]!;
+    two += second[entry]!;
+    three += third[entry]!;
+  }
+  sums[0]![n + 1] = sums[0]![n]! + one;
+  sums[1]![n + 1] = sums[1]![n]! + two;
+  sums[2]![n + 1] = sums[2]![n]! + three;
 }

@@ -1,7 +1,7 @@
 // How a picture runs on from one MCU to the next: the four edges of every MCU as short spectra, from the dequantised
 // coefficients (ITU-T T.81, A.3.3). Low frequencies across the edge are carried on to the border between the MCUs.
 import type { JpegFrame } from './header.js';
-import type { Pieces } from './pieces.js';
+import type { Piece, Pieces } from './pieces.js';
 
 /** Frequencies kept along an edge, per block. */
 const kept = 4;
@@ -27,6 +27,8 @@ export type Edges = {
   /** What a value of a top or bottom edge (left or right edge) is: 4 * component + frequency. */
   readonly acrossSlots: Uint8Array;
   readonly downSlots: Uint8Array;
+  /** How rough the picture is around each MCU, half octaves: from the borders in its row, as far as its piece goes. */
+  readonly roughness: Uint8Array;
 };
 
 /** @param quantisation one table per component of the scan, zigzag order */
@@ -62,6 +64,7 @@ export function readEdges(
     downSlots: Uint8Array.from(
       sampling.flatMap(({ v }, c) => Array.from({ length: kept * v }, (_, i) => 4 * c + (i % kept))),
     ),
+    roughness: new Uint8Array(mcus),
   };
   // Per component and zigzag index: dequantisation, normalisation and weight at the border in one factor.
   const scale = unitsPerLevel / 8;
@@ -115,7 +118,29 @@ export function readEdges(
       }
     }
   }
+  for (const piece of pieces) measureRoughness(edges, piece);
   return edges;
+}
+
+/** MCUs on either side over which roughness is averaged. */
+const around = 6;
+export const roughest = 15;
+
+function measureRoughness({ left, right, down, roughness }: Edges, { first, count }: Piece): void {
+  // Sums of the differences at the borders up to each MCU.
+  const sums = new Float64Array(count + 1);
+  for (let m = 1; m < count; m++) {
+    let sum = 0;
+    const at = (first + m) * down;
+    for (let i = 0; i < down; i++) sum += Math.abs(left[at + i]! - right[at - down + i]!);
+    sums[m + 1] = sums[m]! + sum / down;
+  }
+  for (let m = 0; m < count; m++) {
+    const from = Math.max(1, m - around);
+    const to = Math.min(count, m + around + 1);
+    const mean = to > from ? (sums[to]! - sums[from]!) / (to - from) : 0;
+    roughness[first + m] = Math.min(roughest, Math.round(2 * Math.log2(1 + 2 * mean)));
+  }
 }
 
 /**
@@ -127,6 +152,7 @@ export function turnEdges(edges: Edges): Edges {
   const { across, down, top, bottom, left, right } = edges;
   for (const side of [top, bottom]) reverseGroups(side, across);
   for (const side of [left, right]) reverseGroups(side, down);
+  edges.roughness.reverse();
   return { ...edges, top: bottom, bottom: top, left: right, right: left };
 }
 

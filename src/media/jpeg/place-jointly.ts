@@ -1,7 +1,6 @@
 // The joint solution: a search from the start, one from the end, and one among all places that either of them found, with the
 // scales of the picture measured again in between. How sure each place is comes from the best solution that puts the piece elsewhere.
 import { Borders } from './borders.js';
-import { placeStrengths, strengthenAmongNeighbours } from './confidence.js';
 import { measureAlong, measureBetween } from './continuity.js';
 import { type Edges, turnEdges } from './edges.js';
 import type { Piece, Pieces } from './pieces.js';
@@ -28,7 +27,7 @@ export function placeJointly(
   const options = { totalMcus, restartInterval, bits, lostAfter };
   let borders = new Borders(pieces, edges, along, between, width);
   const forward = placePieces(borders, options);
-  let turned = turn(pieces, edges, borders, options);
+  const turned = turn(pieces, edges, borders, options);
   const fromEnd = pieces.length < 3 || lostAfter < 0 ? null : placePieces(turned.borders, turned.options);
   const backward = fromEnd && turned.back(fromEnd.at);
   turned.undo();
@@ -36,17 +35,37 @@ export function placeJointly(
   if (both.length === 0) return null;
   between = measureBetween(edges, sourceOf(pieces, both[0]!, totalMcus), width, along);
   borders = new Borders(pieces, edges, along, between, width);
-  const only = pieces.map((_, i) => [...new Set(both.flatMap((at) => [at[i]!, at[i]! - 1, at[i]! + 1]))]);
-  const joint = placePieces(borders, { ...options, only });
+  const only = pieces.map((piece, i) => {
+    const places = new Set(both.flatMap((at) => [at[i]!, at[i]! - 1, at[i]! + 1]));
+    for (const at of likeliest(forward?.marginals[i])) places.add(at);
+    for (const at of likeliest(fromEnd?.marginals[pieces.length - 1 - i])) places.add(totalMcus - at - piece.count);
+    return [...places];
+  });
+  // The two need not fit together.
+  const joint = placePieces(borders, { ...options, only }) ?? forward;
   if (!joint) return null;
-  const strengthsFromStart = placeStrengths(borders, joint.at, options);
-  if (lostAfter < 0) return { ...joint, borders, strengths: strengthsFromStart };
-  turned = turn(pieces, edges, borders, options);
-  const strengthsFromEnd = placeStrengths(turned.borders, turned.there(joint.at), turned.options).reverse();
-  turned.undo();
-  const strengths = strengthsFromStart.map((strength, i) => Math.max(strength, strengthsFromEnd[i]!));
-  strengthenAmongNeighbours(borders, joint.at, strengths, options);
-  return { ...joint, borders, strengths };
+  return { ...joint, borders, strengths: strengthsOf(joint, pieces) };
+}
+
+/** Places of a piece that are tried again by the joint search. */
+const mostCandidates = 16;
+const leastCandidate = -20;
+/** No place is surer than this, as the beam has lost others. */
+const strongest = 30;
+
+function likeliest(marginals: ReadonlyMap<number, number> = new Map()): number[] {
+  const places = [...marginals].filter(([, score]) => score > leastCandidate).sort((a, b) => b[1] - a[1]);
+  return places.slice(0, mostCandidates).map(([at]) => at);
+}
+
+/** How much worse the best solution is that puts the piece elsewhere; infinite where its place is certain. */
+function strengthsOf({ at, marginals }: Placement, pieces: readonly Piece[]): Float64Array {
+  return Float64Array.from(at, (begin, i) => {
+    if (pieces[i]!.fixed >= 0) return Number.POSITIVE_INFINITY;
+    let rival = -strongest;
+    for (const [other, score] of marginals[i]!) if (other !== begin) rival = Math.max(rival, score);
+    return -rival;
+  });
 }
 
 type Turned = {

@@ -19,10 +19,10 @@ export const sure = 3;
 /** Strengths (natural units) from which a place counts; calibrated on photographs, see the bench. */
 const surePlace = 6;
 const likelyPlace = 2;
-const coarsePlace = 1;
+const coarsePlace = 0.3;
 /** Standard deviations of the brightness, levels, up to which it counts. */
 const sureBrightness = 0.6;
-const likelyBrightness = 30;
+const likelyBrightness = 6;
 
 export type PlacedScan = {
   readonly blocks: readonly McuBlock[];
@@ -112,7 +112,7 @@ export function placeScan(
     -1,
   );
   const anchored = afloat ? pieces.map((piece, i) => (i === largest ? { ...piece, floating: 0 } : piece)) : pieces;
-  const { levels, deviation } = solveBrightness(edges, anchored, at, mcus, across, joint.borders.between.spread);
+  const { levels, deviation } = solveBrightness(edges, anchored, at, mcus, across, joint.borders.between.spread[0]!);
   const middle = afloat ? middleLevels(decoded, at, levels, tables) : null;
   let unplaced = 0;
   for (const [i, { first, count, floating, doubtful }] of pieces.entries()) {

@@ -1,13 +1,16 @@
 // Where each piece of a scan lies: all pieces at once, by a beam search in the order of the file. What counts: how many MCUs the
 // bytes lost before a piece can have held, how it runs on from the pieces one row above (with one brightness for each piece),
 // where its rows end, restart numbers, and the count from the end of the scan.
-import type { Borders } from './borders.js';
+import { type Borders, type PairBorder, scoreOf } from './borders.js';
+import { farthest } from './continuity.js';
 import type { Piece } from './pieces.js';
 
 export type Placement = {
   /** First MCU of each piece. */
   readonly at: Int32Array;
   readonly score: number;
+  /** By piece and place tried: the score of the best solution that has the piece there, less that of the best of all. */
+  readonly marginals: readonly ReadonlyMap<number, number>[];
 };
 
 export type PlaceOptions = {
@@ -25,27 +28,35 @@ export type PlaceOptions = {
 
 type State = {
   readonly at: number;
-  readonly score: number;
-  readonly from: State | null;
+  score: number;
+  from: State | null;
+  /** All states it can follow, with the score that it has behind them. */
+  readonly ways: { readonly from: State | null; readonly score: number }[];
+  /** Best score of all that is to come. */
+  rest: number;
   readonly index: number;
   /** Brightness to add to the piece, stored units, by component, and how uncertain (variance). */
-  readonly offset: Float64Array;
-  readonly doubt: number;
+  offset: Float64Array;
+  doubt: number;
 };
 
 /** What the neighbourhood of a gap tells of the coded length of its MCUs, bits. */
-export type GapNeighbourhood = { readonly lostBits: number; readonly mean: number; readonly deviation: number };
+type GapNeighbourhood = { readonly lostBits: number; readonly mean: number; readonly deviation: number };
 
-const beamWidth = 150;
+const beamWidth = 100;
 const beamDepth = 22;
+/** States that are remembered of each step, so as to tell how likely other places are. */
+const mostRemembered = 300;
 const mostPlaces = 2000;
 const reach = 40;
 /** Most that one contradiction in brightness counts against a place. */
 const largestPenalty = 4;
+/** Borders tell less and less beyond this: what does not fit the model adds up along them as well. */
+const enough = 10;
 const unknownBrightness = 1e6;
 
 /** From the coded lengths of the MCUs on both sides of each gap: the one before each piece, and the one behind the last. */
-export function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, lostAfter: number): GapNeighbourhood[] {
+function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, lostAfter: number): GapNeighbourhood[] {
   return Array.from({ length: pieces.length + 1 }, (_, i) => {
     const near: number[] = [];
     const before = pieces[i - 1];
@@ -60,23 +71,23 @@ export function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, l
 }
 
 /**
- * Log-density of a gap of `length` MCUs that are expected to have `sum` bits: Student's t with four degrees of freedom in the
+ * Log-density of a gap of `length` MCUs that are expected to have `sum` bits: Student's t with six degrees of freedom in the
  * logarithm, as the neighbourhood may tell little; but MCUs of many times its length are out of the question.
  */
-export function lengthScore({ lostBits, mean, deviation }: GapNeighbourhood, sum: number, length: number): number {
+function lengthScore({ lostBits, mean, deviation }: GapNeighbourhood, sum: number, length: number): number {
   if (lostBits === 0) return length === 0 ? 0 : -2 - length;
   const ratio = Math.log((lostBits + 0.25 * mean) / (sum + 0.25 * mean));
   const count = Math.max(1, lostBits / mean);
-  const doubt = 0.17 ** 2 + ((deviation / mean) ** 2 + 0.1) / count;
+  const doubt = 0.06 ** 2 + ((deviation / mean) ** 2 + 0.1) / count;
   const beyond = Math.max(0, Math.abs(ratio) - 1);
-  return -2.5 * Math.log(1 + ratio ** 2 / doubt / 4) - 4 * beyond ** 2;
+  return -3.5 * Math.log(1 + ratio ** 2 / doubt / 6) - 4 * beyond ** 2;
 }
 
 /** Gaps less likely than this are not tried. */
-const leastLength = -8;
+const leastLength = -9;
 
 /** Whether the restart markers allow `piece` to begin at `at`. */
-export function isAllowed(
+function isAllowed(
   piece: Piece,
   at: number,
   { totalMcus, restartInterval, turned }: Pick<PlaceOptions, 'totalMcus' | 'restartInterval' | 'turned'>,
@@ -107,16 +118,21 @@ class Search {
   private readonly gaps: readonly GapNeighbourhood[];
   /** MCUs in this piece and all behind it. */
   private readonly ahead: Int32Array;
+  /** Bits of all MCUs in the store before each. */
+  private readonly coded: Float64Array;
   private readonly expected = new Float64Array(mostPlaces + 2);
   private readonly offset = new Float64Array(4);
   private readonly weight = new Float64Array(4);
   private doubt = 0;
+  private readonly layers: State[][] = [];
 
   constructor(borders: Borders, options: PlaceOptions) {
     const { pieces } = borders;
     this.borders = borders;
     this.options = options;
     this.gaps = gapNeighbourhoods(pieces, options.bits, options.lostAfter);
+    this.coded = new Float64Array(options.bits.length + 1);
+    for (const [m, length] of options.bits.entries()) this.coded[m + 1] = this.coded[m]! + length;
     this.ahead = new Int32Array(pieces.length + 1);
     for (let i = pieces.length - 1; i >= 0; i--) this.ahead[i] = this.ahead[i + 1]! + pieces[i]!.count;
   }
@@ -145,22 +161,55 @@ class Search {
       for (let n = piece.fixed >= 0 && !only ? most : 0; n < tries; n++) {
         const length = only ? only[n]! - end : n;
         if (length < 0 || length > most || !isAllowed(piece, end + length, options)) continue;
-        const likelihood = lengthScore(gap, expected[length]!, length);
+        const sum = (expected[length]! + this.bitsBelow(index, length, gap)) / 2;
+        const likelihood = lengthScore(gap, sum, length);
         if (likelihood < leastLength && piece.fixed < 0 && !only) continue;
         const score = this.extend(parent, index, end + length, (parent?.score ?? 0) + likelihood);
         if (score < best - beamDepth) continue;
         if (score > best) best = score;
         const key = this.keyOf(parent, index, end + length, width);
-        const rival = found.get(key);
-        if (rival && rival.score >= score) continue;
-        const offset = this.offset.slice(0, components);
-        found.set(key, { at: end + length, score, from: parent, index, offset, doubt: this.doubt });
+        const state = found.get(key);
+        if (!state) {
+          const offset = this.offset.slice(0, components);
+          const ways = [{ from: parent, score }];
+          const rest = Number.NEGATIVE_INFINITY;
+          found.set(key, { at: end + length, score, from: parent, ways, rest, index, offset, doubt: this.doubt });
+          continue;
+        }
+        state.ways.push({ from: parent, score });
+        if (state.score >= score) continue;
+        state.score = score;
+        state.from = parent;
+        state.offset = this.offset.slice(0, components);
+        state.doubt = this.doubt;
       }
     }
     const kept = [...found.values()].filter(({ score }) => score >= best - beamDepth);
     kept.sort((a, b) => b.score - a.score);
+    this.layers.push(kept.slice(0, mostRemembered));
     if (kept.length > beamWidth) kept.length = beamWidth;
     return kept;
+  }
+
+  /** How much worse the best solution is that has a piece at another place; what the beam lost counts as it stood then. */
+  private marginals(total: number): Map<number, number>[] {
+    const result = this.layers.map(() => new Map<number, number>());
+    for (let i = this.layers.length - 1; i >= 0; i--) {
+      const states = this.layers[i]!;
+      let best = Number.NEGATIVE_INFINITY;
+      for (const { score, rest } of states) if (rest > Number.NEGATIVE_INFINITY) best = Math.max(best, score);
+      const lost = states.slice(beamWidth).filter(({ score }) => score > best - beamDepth);
+      for (const state of lost) state.rest = Math.min(total - best, total - state.score);
+      for (const state of states) {
+        const { at, score, rest, ways } = state;
+        if (rest === Number.NEGATIVE_INFINITY) continue;
+        result[i]!.set(at, Math.max(result[i]!.get(at) ?? Number.NEGATIVE_INFINITY, score + rest - total));
+        for (const { from, score: behind } of ways) {
+          if (from) from.rest = Math.max(from.rest, rest + behind - from.score);
+        }
+      }
+    }
+    return result;
   }
 
   /** The best of the last states, what is lost behind it counted too. */
@@ -175,12 +224,13 @@ class Search {
       this.expectBits(Math.min(length, mostPlaces), state, end, gap);
       const sum = length > mostPlaces ? length * gap.mean : this.expected[length]!;
       const total = state.score + (gap.lostBits < 0 ? 0 : lengthScore(gap, sum, length));
+      state.rest = total - state.score;
       if (total > score) [last, score] = [state, total];
     }
     if (!last) return null;
     const at = new Int32Array(pieces.length);
     for (let state: State | null = last; state; state = state.from) at[state.index] = state.at;
-    return { at, score };
+    return { at, score, marginals: this.marginals(score) };
   }
 
   /** Fills `expected` with the bits that the first 0, 1, … `most` MCUs from `end` are likely to have: as those above them. */
@@ -188,53 +238,104 @@ class Search {
     const { expected } = this;
     const { pieces, width } = this.borders;
     const { bits } = this.options;
-    expected.fill(mean, 1, most + 1);
-    expected[0] = 0;
-    for (let upper = parent; upper; upper = upper.from) {
-      const { first, count } = pieces[upper.index]!;
-      if (upper.at + count <= end - width) break;
-      const shift = first + end - width - upper.at;
-      const stop = Math.min(most, upper.at + count + width - end);
-      for (let g = Math.max(0, upper.at + width - end); g < stop; g++) {
-        expected[g + 1] = 0.25 * mean + 0.75 * bits[shift + g]!;
+    const row = Math.min(width, most);
+    expected.fill(-1, 1, row + 1);
+    for (let rows = 1, open = row; rows <= farthest && open > 0; rows++) {
+      const begin = end - rows * width;
+      for (let upper = parent; upper && upper.at + pieces[upper.index]!.count > begin; upper = upper.from) {
+        const { first, count } = pieces[upper.index]!;
+        const shift = first + begin - upper.at;
+        const stop = Math.min(row, upper.at + count - begin);
+        for (let g = Math.max(0, upper.at - begin); g < stop; g++) {
+          if (expected[g + 1]! >= 0) continue;
+          expected[g + 1] = 0.25 * mean + 0.75 * bits[shift + g]!;
+          open--;
+        }
       }
     }
+    expected[0] = 0;
+    for (let g = 1; g <= row; g++) if (expected[g]! < 0) expected[g] = mean;
+    for (let g = row + 1; g <= most; g++) expected[g] = expected[g - width]!;
     for (let g = 1; g <= most; g++) expected[g]! += expected[g - 1]!;
+  }
+
+  /** The bits that `length` MCUs right before piece `index` are likely to have: as those below them. */
+  private bitsBelow(index: number, length: number, { mean }: GapNeighbourhood): number {
+    const { coded } = this;
+    const { width } = this.borders;
+    const { first, count } = this.borders.pieces[index]!;
+    const known = Math.min(width, count);
+    const rest = length % width;
+    const from = Math.min(known, width - rest);
+    const row = coded[first + known]! - coded[first]! + (width - known) * mean;
+    const part = coded[first + known]! - coded[first + from]!;
+    return ((length - rest) / width) * row + part + (rest - (known - from)) * mean;
   }
 
   /** The score with the piece at `at`; leaves its brightness in `offset` and `doubt`. */
   private extend(parent: State | null, index: number, at: number, sofar: number): number {
     const { borders, offset, weight } = this;
-    const { pieces, width, components } = borders;
+    const { pieces, width } = borders;
     const absolute = pieces[index]!.floating === 0;
     let score = sofar + borders.rowEnds(index, at % width);
+    let match = 0;
     offset.fill(0);
     weight.fill(0);
     this.doubt = absolute ? 0 : unknownBrightness;
-    for (let upper = parent; upper && upper.at + pieces[upper.index]!.count > at - width; upper = upper.from) {
-      const border = borders.pair(index, upper.index, at - upper.at);
-      if (!border) continue;
-      score += border.score;
-      for (let c = 0; c < components; c++) {
-        const wanted = upper.offset[c]! + border.difference[c]!;
-        const variance = border.variance[c]!;
-        if (absolute) {
-          if (upper.doubt < unknownBrightness) {
-            score -= Math.min(largestPenalty, wanted ** 2 / (2 * (variance + upper.doubt)));
+    // Each MCU of the first row is compared with the nearest above it, at most `rows` of the borders up.
+    const stop = Math.min(width, pieces[index]!.count);
+    let open = [0, stop];
+    for (let rows = 1; rows <= borders.rows && open.length > 0; rows++) {
+      const row = at - rows * width;
+      let left = open;
+      for (let upper = parent; upper && upper.at + pieces[upper.index]!.count > row; upper = upper.from) {
+        const from = upper.at - row;
+        if (from >= stop) continue;
+        const to = from + pieces[upper.index]!.count;
+        const rest: number[] = [];
+        let border: PairBorder | null = null;
+        for (let n = 0; n < left.length; n += 2) {
+          const [a, b] = [left[n]!, left[n + 1]!];
+          if (to <= a || from >= b) {
+            rest.push(a, b);
+            continue;
           }
-        } else if (weight[c] === 0) {
-          offset[c] = wanted;
-          weight[c] = 1 / variance;
-        } else {
-          const off = wanted - offset[c]!;
-          score -= Math.min(largestPenalty, off ** 2 / (2 * (variance + 1 / weight[c]! + 16)));
-          weight[c]! += 1 / variance;
-          offset[c]! += off / variance / weight[c]!;
+          border ??= borders.pair(index, upper.index, at - upper.at, rows);
+          match += scoreOf(border!, Math.max(a, from), Math.min(b, to), rows);
+          if (a < from) rest.push(a, from);
+          if (to < b) rest.push(to, b);
         }
+        left = rest;
+        if (border) score -= this.weigh(border, upper, absolute);
       }
-      if (!absolute) this.doubt = Math.min(this.doubt, upper.doubt + border.variance[0]!);
+      open = left;
     }
-    return score;
+    return score + (match > 0 ? enough * Math.log(1 + match / enough) : match);
+  }
+
+  /** Takes the brightness that a border asks for into account; returns what contradiction costs. */
+  private weigh(border: PairBorder, upper: State, absolute: boolean): number {
+    const { offset, weight } = this;
+    let penalty = 0;
+    for (let c = 0; c < this.borders.components; c++) {
+      const wanted = upper.offset[c]! + border.difference[c]!;
+      const variance = border.variance[c]!;
+      if (absolute) {
+        if (upper.doubt < unknownBrightness) {
+          penalty += Math.min(largestPenalty, wanted ** 2 / (2 * (variance + upper.doubt)));
+        }
+      } else if (weight[c] === 0) {
+        offset[c] = wanted;
+        weight[c] = 1 / variance;
+      } else {
+        const off = wanted - offset[c]!;
+        penalty += Math.min(largestPenalty, off ** 2 / (2 * (variance + 1 / weight[c]! + 16)));
+        weight[c]! += 1 / variance;
+        offset[c]! += off / variance / weight[c]!;
+      }
+    }
+    if (!absolute) this.doubt = Math.min(this.doubt, upper.doubt + border.variance[0]!);
+    return penalty;
   }
 
   /** The same for two states that have all pieces still in reach at the same places. */
