@@ -7,6 +7,7 @@ export default defineConfig({
     include: ['test/**/*.test.ts'],
     testTimeout: 60_000,
     hookTimeout: 120_000,
+    maxWorkers: 2,
     reporters: ['default', ['json', { outputFile: '.test-results.json' }]],
   },
 });
