@@ -176,10 +176,7 @@ export async function reportAgain(out: string, options: OutputOptions = {}): Pro
 /** Writes files and reports of what the ledger holds. */
 export async function writeReports(ledger: Ledger, out: string, options: OutputOptions): Promise<Report> {
   const folder = new OutputFolder(out);
-  const tools: Tools | null = await findFfmpeg({
-    ...(options.ffmpegPath && { ffmpegPath: options.ffmpegPath }),
-    ...(options.ffprobePath && { ffprobePath: options.ffprobePath }),
-  });
+  const tools: Tools | null = await findFfmpeg(options);
   const { conceal = false, damagedFrames = 'marked' } = options;
   const campaign = await buildCoverage(
     ledger,

@@ -79,13 +79,13 @@ export function simdAdvance(
 
 const spareBlocks: Buffer[] = [];
 
-/** Room for a block of a recording, where CRCs are fast if there is such room; to be given back by `giveBlock`. */
-export function takeBlock(bytes: number): Uint8Array {
+/** Room for bytes of a recording, where CRCs are fast if there is such room; to be given back by `giveBlock`. */
+export function takeBlock(bytes: number): Buffer {
   const spare = spareBlocks.findIndex(({ length }) => length === bytes);
   if (spare >= 0) return spareBlocks.splice(spare, 1)[0]!;
-  return takeFastMemory(bytes) ?? new Uint8Array(bytes);
+  return takeFastMemory(bytes) ?? Buffer.alloc(bytes);
 }
 
-export function giveBlock(block: Uint8Array): void {
-  if (Buffer.isBuffer(block)) spareBlocks.push(block);
+export function giveBlock(block: Buffer): void {
+  spareBlocks.push(block);
 }

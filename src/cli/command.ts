@@ -6,6 +6,7 @@ import { coverageJson } from '../report/json.js';
 import { markdownReport } from '../report/markdown.js';
 import { plainText } from '../report/plain-text.js';
 import { terminalSummary } from '../report/terminal.js';
+import { showProgress } from './progress.js';
 
 /** 0 = worked, 1 = nothing could be done, 2 = some recordings failed, 3 = not complete though that was required. */
 export type ExitCode = 0 | 1 | 2 | 3;
@@ -68,6 +69,22 @@ export function tellProblems(problems: readonly RecordingError[]): void {
   for (const { message } of problems) {
     process.stderr.write(`passweave: ${plainText(message, Number.POSITIVE_INFINITY)}\n`);
   }
+}
+
+/** Does work that shows its progress, then tells its outcome. */
+export async function workAndTell(
+  work: (options: OutputOptions) => Promise<Outcome>,
+  options: ReportOptions & ToolOptions & { requireComplete?: boolean },
+  exit: SetExitCode,
+): Promise<void> {
+  const progress = showProgress(options.json);
+  let outcome: Outcome;
+  try {
+    outcome = await work({ onProgress: progress.onProgress, ...outputOptions(options) });
+  } finally {
+    progress.stop();
+  }
+  tellOutcome(outcome, options, exit);
 }
 
 /** Prints the outcome of a run and sets the exit code. */

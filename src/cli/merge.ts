@@ -2,15 +2,13 @@
 import { Command } from 'commander';
 import { merge } from '../recover.js';
 import {
-  outputOptions,
   type ReportOptions,
   reportOptions,
   type SetExitCode,
   type ToolOptions,
-  tellOutcome,
   toolOptions,
+  workAndTell,
 } from './command.js';
-import { showProgress } from './progress.js';
 
 export function mergeCommand(exit: SetExitCode): Command {
   const command = new Command('merge')
@@ -19,21 +17,8 @@ export function mergeCommand(exit: SetExitCode): Command {
     .requiredOption('--out <folder>', 'output folder')
     .option('--require-complete', 'exit with 3 unless every known file is whole');
   for (const option of [...reportOptions(), ...toolOptions()]) command.addOption(option);
-  return command.action(
-    async (inputs: string[], options: { out: string; requireComplete?: boolean } & ReportOptions & ToolOptions) => {
-      const progress = showProgress(options.json);
-      try {
-        const outcome = await merge({
-          inputs,
-          out: options.out,
-          onProgress: progress.onProgress,
-          ...outputOptions(options),
-        });
-        progress.stop();
-        tellOutcome(outcome, options, exit);
-      } finally {
-        progress.stop();
-      }
-    },
+  type Options = { out: string; requireComplete?: boolean } & ReportOptions & ToolOptions;
+  return command.action((inputs: string[], options: Options) =>
+    workAndTell((output) => merge({ inputs, out: options.out, ...output }), options, exit),
   );
 }

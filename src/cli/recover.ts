@@ -1,17 +1,15 @@
 // passweave recover: the main job.
 import { Command, InvalidArgumentError } from 'commander';
-import { type RecoverOptions, recover } from '../recover.js';
+import { recover } from '../recover.js';
 import {
   collect,
-  outputOptions,
   type ReportOptions,
   reportOptions,
   type SetExitCode,
   type ToolOptions,
-  tellOutcome,
   toolOptions,
+  workAndTell,
 } from './command.js';
-import { showProgress } from './progress.js';
 
 type Options = {
   mission: string;
@@ -40,31 +38,10 @@ export function recoverCommand(exit: SetExitCode): Command {
     if (recordings.length + (options.station?.length ?? 0) === 0) {
       command.error('error: name at least one recording');
     }
-    const progress = showProgress(options.json);
-    try {
-      const outcome = await recover(request(recordings, options, progress.onProgress));
-      progress.stop();
-      tellOutcome(outcome, options, exit);
-    } finally {
-      progress.stop();
-    }
+    const { mission, out, station: stations = [], workers } = options;
+    const request = { recordings, mission, out, stations, ...(workers !== undefined && { workers }) };
+    await workAndTell((output) => recover({ ...request, ...output }), options, exit);
   });
-}
-
-function request(
-  recordings: string[],
-  options: Options,
-  onProgress: NonNullable<RecoverOptions['onProgress']>,
-): RecoverOptions {
-  return {
-    recordings,
-    mission: options.mission,
-    out: options.out,
-    stations: options.station ?? [],
-    onProgress,
-    ...(options.workers !== undefined && { workers: options.workers }),
-    ...outputOptions(options),
-  };
 }
 
 function parseCount(text: string): number {

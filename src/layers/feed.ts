@@ -1,14 +1,9 @@
 // Feeds a recording, block by block, to the outermost of its layers.
-import { RecordingError } from '../errors.js';
+import { readRecording, type WasRead } from '../intake/read-recording.js';
 import type { Recording } from '../intake/source.js';
 import type { Receiver } from './layer.js';
 
-export type Fed = {
-  /** Bytes handed on. */
-  readonly bytes: number;
-  /** Why the recording could not be read to its end; what came before it was handed on. */
-  readonly problem: RecordingError | undefined;
-};
+export type Fed = WasRead;
 
 /**
  * Reads `recording` to its end, or to where it cannot be read on, and ends `input`.
@@ -21,19 +16,11 @@ export async function feed(
   input: Receiver,
   onBlock: (bytes: Uint8Array) => void = () => undefined,
 ): Promise<Fed> {
-  let bytes = 0;
-  let problem: RecordingError | undefined;
-  try {
-    for await (const block of recording.blocks()) {
-      onBlock(block.bytes);
-      if (block.gap) input.gap();
-      input.push(block.bytes, 0, block.bytes.length, block.at, -1);
-      bytes += block.bytes.length;
-    }
-  } catch (error) {
-    if (!(error instanceof RecordingError)) throw error;
-    problem = error;
-  }
+  const read = await readRecording(recording, (block) => {
+    onBlock(block.bytes);
+    if (block.gap) input.gap();
+    input.push(block.bytes, 0, block.bytes.length, block.at, -1);
+  });
   input.end();
-  return { bytes, problem };
+  return read;
 }

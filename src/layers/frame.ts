@@ -1,7 +1,7 @@
 // The mission's own frame, as the mission file describes it: found by its marker across the borders of what carries it, checked
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
 import { type Crc, makeCrc } from '../bytes/crc.js';
-import { takeFastMemory } from '../bytes/crc-simd.js';
+import { giveBlock, takeBlock } from '../bytes/crc-simd.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
@@ -40,9 +40,8 @@ export function frameReaders(layout: FrameLayout): FrameReaders {
   };
 }
 
-/** Frames that wait for their rest do so where CRCs are fast; the room of a decoder that came to its end serves the next. */
+/** Frames that wait for their rest do so where CRCs are fast. */
 const ROOM_BYTES = 1 << 18;
-const spareRooms: Buffer[] = [];
 
 /** CRCs computed for places inside one damaged frame, at most: bounds the work on content crafted to be full of frames. */
 const MAX_CHECKS = 64;
@@ -60,7 +59,7 @@ export class FrameDecoder implements Decoder {
   readonly #statedCrc: FieldReader;
   readonly #isPossible: (bytes: Uint8Array, start: number) => boolean;
   readonly #sink: FrameSink;
-  #room: Buffer | undefined = spareRooms.pop() ?? takeFastMemory(ROOM_BYTES);
+  #room: Buffer | undefined = takeBlock(ROOM_BYTES);
   readonly #buffer = new RollingBuffer(this.#room);
   #onGrid = false;
   /** Stream position of `#buffer.start`, counted from the first byte ever pushed. */
@@ -133,7 +132,7 @@ export class FrameDecoder implements Decoder {
     this.#onGrid = false;
     if (!this.#room) return;
     this.#buffer.release();
-    spareRooms.push(this.#room);
+    giveBlock(this.#room);
     this.#room = undefined;
   }
 

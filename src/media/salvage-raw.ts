@@ -1,6 +1,7 @@
 // A raw frame of a camera to look at: developed as the mission file says, what is missing hatched.
 import sharp from 'sharp';
 import type { SensorFiles, SensorLayout } from '../mission/mission.js';
+import { hatchPeriod, isStripe, STRIPE } from './hatch.js';
 import { readPictureFile } from './picture.js';
 import { developRaw, rawRowBytes } from './raw/develop-raw.js';
 
@@ -50,13 +51,11 @@ export async function salvageRaw(
 
 /** Grey stripes where nothing stands. */
 function hatch(data: Buffer, width: number, height: number): void {
-  const period = Math.max(12, Math.round(width / 20));
+  const period = hatchPeriod(width);
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       const at = 4 * (y * width + x);
-      if (data[at + 3] === 0 && (x + y) % period < period / 3) data.set(STRIPE, at);
+      if (data[at + 3] === 0 && isStripe(x, y, period)) data.set(STRIPE, at);
     }
   }
 }
-
-const STRIPE = [128, 128, 128, 192];

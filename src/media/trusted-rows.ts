@@ -1,6 +1,7 @@
 // What a salvager of pictures hands on, and how the rest is marked: pixels that cannot be trusted are replaced by a
 // hatch of grey stripes on nothing, so that neither an eye nor a program takes them for the picture.
 import sharp from 'sharp';
+import { hatchPeriod, isStripe, STRIPE } from './hatch.js';
 import type { Pixels } from './picture.js';
 
 /** A picture of which only the upper `rows` pixel rows are to be shown. */
@@ -10,8 +11,6 @@ export type TrustedRows = {
   /** Plain sentences: what is shown and what is not. */
   readonly note: string;
 };
-
-const grey = [128, 128, 128, 192];
 
 /** The sentence about the rows, for the note. */
 export function rowsShown(rows: number, height: number): string {
@@ -26,10 +25,9 @@ export function rowsShown(rows: number, height: number): string {
  */
 export async function hatchedPng({ pixels, rows }: TrustedRows): Promise<Buffer> {
   const { data, width, height } = pixels;
-  // Wide enough to be seen when the picture is shrunk to a thumbnail.
-  const period = Math.max(12, Math.round(width / 20));
+  const period = hatchPeriod(width);
   const stripes = Buffer.alloc(4 * (width + period));
-  for (let x = 0; x < width + period; x++) if (x % period < period / 3) stripes.set(grey, 4 * x);
+  for (let x = 0; x < width + period; x++) if (isStripe(x, 0, period)) stripes.set(STRIPE, 4 * x);
   for (let y = rows; y < height; y++) {
     const shift = y % period;
     stripes.copy(data, 4 * y * width, 4 * shift, 4 * (shift + width));

@@ -1,7 +1,7 @@
 // The main thread's side of a decoding thread: hands it the blocks of a recording, as many as there are slots ahead, and keeps the
 // segments it finds.
 import { Worker } from 'node:worker_threads';
-import { RecordingError } from '../errors.js';
+import { readRecording } from '../intake/read-recording.js';
 import type { Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
 import type { Received, Taken } from '../segments/receive.js';
@@ -66,27 +66,19 @@ export class Decoder {
       this.#work = { store, kept: 0, lanes, finish, fail };
     });
     finished.catch(() => undefined);
-    let bytes = 0;
-    let problem: RecordingError | undefined;
-    try {
-      for await (const block of recording.blocks()) {
-        for (let from = 0; from < block.bytes.length; from += SLOT_BYTES) {
-          const piece = block.bytes.subarray(from, from + SLOT_BYTES);
-          const slot = await this.#freeSlot();
-          this.#memory.set(piece, this.#slots[slot]!);
-          const gap = from === 0 && block.gap === true;
-          this.#post({ kind: 'block', slot, length: piece.length, at: block.at + from, gap });
-        }
-        bytes += block.bytes.length;
+    const read = await readRecording(recording, async (block) => {
+      for (let from = 0; from < block.bytes.length; from += SLOT_BYTES) {
+        const piece = block.bytes.subarray(from, from + SLOT_BYTES);
+        const slot = await this.#freeSlot();
+        this.#memory.set(piece, this.#slots[slot]!);
+        const gap = from === 0 && block.gap === true;
+        this.#post({ kind: 'block', slot, length: piece.length, at: block.at + from, gap });
       }
-    } catch (error) {
-      if (!(error instanceof RecordingError)) throw error;
-      problem = error;
-    }
+    });
     this.#post({ kind: 'end' });
     const taken = await finished;
     this.#work = undefined;
-    return { ...taken, recorder: { ...taken.recorder, runs: withLanes(taken.recorder.runs, lanes) }, bytes, problem };
+    return { ...taken, recorder: { ...taken.recorder, runs: withLanes(taken.recorder.runs, lanes) }, ...read };
   }
 
   async close(): Promise<void> {

@@ -1,11 +1,12 @@
 // A salvaged JPEG as pictures to look at: a PNG in which nothing stands where nothing arrived (hatched, so that it is seen) and what
 // is not sure shines through, a small map of the grades, and on request a separate picture with the holes interpolated.
 import sharp from 'sharp';
+import { hatchPeriod, isStripe, STRIPE } from '../hatch.js';
 import { decodePixels, openPicture, type Pixels } from '../picture.js';
 import { coarse, type HoledFacts, likely, missing } from './read-holed-jpeg.js';
 
 /** Opacity by grade; of what is missing, that of the stripes. */
-const opacity: Readonly<Record<number, number>> = { [missing]: 192, [coarse]: 150, [likely]: 215 };
+const opacity: Readonly<Record<number, number>> = { [missing]: STRIPE[3], [coarse]: 150, [likely]: 215 };
 
 /**
  * The rebuilt picture with an opacity for each MCU: what is missing, flat grey in the file, becomes grey stripes on nothing.
@@ -15,8 +16,7 @@ const opacity: Readonly<Record<number, number>> = { [missing]: 192, [coarse]: 15
  */
 export async function markPicture(jpeg: Buffer, { layout, grades, width, height }: HoledFacts): Promise<Buffer | null> {
   const alpha = Buffer.alloc(width * height, 255);
-  // Wide enough to be seen when the picture is shrunk to a thumbnail.
-  const period = Math.max(12, Math.round(width / 20));
+  const period = hatchPeriod(width);
   for (const { x, y, right, bottom, grade } of boxes(layout, grades, width, height)) {
     const value = opacity[grade];
     if (value === undefined) continue;
@@ -24,7 +24,7 @@ export async function markPicture(jpeg: Buffer, { layout, grades, width, height 
       alpha.fill(value, row * width + x, row * width + right);
       if (grade !== missing) continue;
       for (let column = x; column < right; column++) {
-        if ((row + column) % period >= period / 3) alpha[row * width + column] = 0;
+        if (!isStripe(column, row, period)) alpha[row * width + column] = 0;
       }
     }
   }

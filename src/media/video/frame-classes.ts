@@ -22,6 +22,11 @@ export type Picture = {
   readonly shown: boolean;
 };
 
+/** An access unit whose slice header did not arrive. */
+export function hiddenPicture({ arrived }: { readonly arrived: boolean }, sequence: number): Picture {
+  return { class: arrived ? 'damaged' : 'missing', sequence, poc: null, clean: false, entry: false, shown: true };
+}
+
 /** Bytes of access units in this stream, to judge what a hole can hold: of any, of those others refer to, of entry points. */
 export type StreamSizes = {
   readonly smallest: number;

@@ -2,7 +2,7 @@
 // picture to picture. In doubt a frame is not exact: every frame in a reference list counts as used, and after a
 // loss that may have carried marking commands only lists made of what came since are trusted.
 import type { AccessUnit } from './access-units.js';
-import { Loss, type Picture, streamSizes } from './frame-classes.js';
+import { hiddenPicture, Loss, type Picture, streamSizes } from './frame-classes.js';
 import type { H264Slice } from './h264-slice.js';
 
 type Reference = { readonly frameNum: number; readonly poc: number; readonly exact: boolean };
@@ -37,14 +37,7 @@ export function classifyH264(units: readonly AccessUnit<H264Slice>[], varying: b
     const slice = unit.slices[0];
     if (!slice) {
       loss.addUnit(unit);
-      pictures.push({
-        class: unit.arrived ? 'damaged' : 'missing',
-        sequence,
-        poc: null,
-        clean: false,
-        entry: false,
-        shown: true,
-      });
+      pictures.push(hiddenPicture(unit, sequence));
       continue;
     }
     loss.addHidden(unit.hiddenBefore);

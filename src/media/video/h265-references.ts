@@ -1,7 +1,7 @@
 // Which H.265 frames are exact: each slice header lists the pictures that may be referenced from there on (8.3.2), so a
 // lost picture is noticed by name. Every picture that the current one may use counts as used.
 import type { AccessUnit } from './access-units.js';
-import { Loss, type Picture, streamSizes } from './frame-classes.js';
+import { hiddenPicture, Loss, type Picture, streamSizes } from './frame-classes.js';
 import { type H265Slice, isIdr, isIrap, isLeading, isRasl } from './h265-slice.js';
 
 const craType = 21;
@@ -35,14 +35,7 @@ export function classifyH265(units: readonly AccessUnit<H265Slice>[], varying: b
     const slice = unit.slices.find(({ own }) => own !== null);
     if (!slice?.own) {
       loss.addUnit(unit);
-      pictures.push({
-        class: unit.arrived ? 'damaged' : 'missing',
-        sequence,
-        poc: null,
-        clean: false,
-        entry: false,
-        shown: true,
-      });
+      pictures.push(hiddenPicture(unit, sequence));
       continue;
     }
     loss.addHidden(unit.hiddenBefore);
