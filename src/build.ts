@@ -1,6 +1,6 @@
 // Builds dist/: the compiled library and command line, the program of the report page in one file, and the JSON Schemas of the
-// documents we publish. Before that it compiles the WebAssembly of the CRC (AssemblyScript) into src/bytes/crc-module.ts, which is
-// kept in git: its sources run without a build, too.
+// documents we publish. Before that it compiles the WebAssembly (AssemblyScript) into src/bytes/wasm-modules.ts, which is kept in
+// git: its sources run without a build, too.
 import { execFileSync } from 'node:child_process';
 import { existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
@@ -10,7 +10,7 @@ import { buildSync } from 'esbuild';
 
 const root = fileURLToPath(new URL('..', import.meta.url));
 const dist = `${root}dist`;
-buildCrcModule();
+buildWasmModules();
 rmSync(dist, { recursive: true, force: true });
 buildPage();
 execFileSync(process.execPath, [`${root}node_modules/typescript/bin/tsc`, '-p', `${root}src`], { stdio: 'inherit' });
@@ -23,22 +23,29 @@ for (const [name, schema] of Object.entries({ mission: missionSchema, coverage: 
   writeFileSync(`${dist}/${name}.schema.json`, `${JSON.stringify(z.toJSONSchema(schema, { io: 'input' }), null, 2)}\n`);
 }
 
-function buildCrcModule(): void {
+function buildWasmModules(): void {
+  const modules = { CRC16_MODULE: compileWasm('crc16', ['simd', 'threads']), BYTES_MODULE: compileWasm('bytes', ['threads']) };
+  const lines = Object.entries(modules).map(([name, text]) => `export const ${name}: string =\n  '${text}';\n`);
+  const content = `// Made by src/build.ts from wasm/: WebAssembly in base64.\n${lines.join('\n')}`;
+  const target = `${root}src/bytes/wasm-modules.ts`;
+  if (!existsSync(target) || readFileSync(target, 'utf8') !== content) writeFileSync(target, content);
+}
+
+/** @returns base64 */
+function compileWasm(name: string, features: readonly string[]): string {
   const work = mkdtempSync(path.join(tmpdir(), 'passweave-build-'));
-  const binary = path.join(work, 'crc16.wasm');
+  const binary = path.join(work, `${name}.wasm`);
   const options =
     '-O3 --noAssert --runtime stub --importMemory --sharedMemory --initialMemory 1024 --maximumMemory 1024';
   const compiler = `${root}node_modules/assemblyscript/bin/asc.js`;
-  const features = ['--enable', 'simd', '--enable', 'threads'];
-  const source = `${root}src/bytes/wasm/crc16.ts`;
-  execFileSync(process.execPath, [compiler, source, ...options.split(' '), ...features, '-o', binary], {
+  const enabled = features.flatMap((feature) => ['--enable', feature]);
+  const source = `${root}src/bytes/wasm/${name}.ts`;
+  execFileSync(process.execPath, [compiler, source, ...options.split(' '), ...enabled, '-o', binary], {
     stdio: 'inherit',
   });
   const text = readFileSync(binary).toString('base64');
   rmSync(work, { recursive: true });
-  const target = `${root}src/bytes/crc-module.ts`;
-  const content = `// Made by src/build.ts from wasm/crc16.ts: WebAssembly in base64.\nexport const CRC_MODULE: string =\n  '${text}';\n`;
-  if (!existsSync(target) || readFileSync(target, 'utf8') !== content) writeFileSync(target, content);
+  return text;
 }
 
 function buildPage(): void {

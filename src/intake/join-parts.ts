@@ -1,6 +1,6 @@
 // Chunks joined into a recording: one run of blocks whose positions go on from file to file, and the way back from a position.
 import path from 'node:path';
-import { giveBlock, takeBlock } from '../bytes/crc-simd.js';
+import { giveBlock, takeBlock } from '../bytes/fast-memory.js';
 import type { Intake, Part } from './part.js';
 import type { Block, Recording } from './source.js';
 import { printable } from './station-name.js';

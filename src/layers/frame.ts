@@ -1,7 +1,7 @@
 // The mission's own frame, as the mission file describes it: found by its marker across the borders of what carries it, checked
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
 import { type Crc, makeCrc } from '../bytes/crc.js';
-import { giveBlock, takeBlock } from '../bytes/crc-simd.js';
+import { giveBlock, takeBlock } from '../bytes/fast-memory.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';

@@ -1,6 +1,6 @@
 // Takes in what the watched places hold, round by round: new bytes of plain recordings at once, everything else when its files have
 // settled. What comes of it goes straight into the ledger; what growing recordings heard is shown there until it is written.
-import { takeBlock } from '../bytes/crc-simd.js';
+import { takeBlock } from '../bytes/fast-memory.js';
 import { RecordingError } from '../errors.js';
 import type { IntakeBook } from './growing-recording.js';
 import { PackedRecording } from './packed-recording.js';

@@ -2,7 +2,7 @@
 // sent to the main thread, and their payloads stay where they are in the shared block unless they had to be put together.
 import { parentPort, workerData } from 'node:worker_threads';
 import { crc32 } from '../bytes/crc.js';
-import { takeFastMemory } from '../bytes/crc-simd.js';
+import { takeFastMemory } from '../bytes/fast-memory.js';
 import { Reception } from '../segments/receive.js';
 import type { SegmentStore } from '../segments/run.js';
 import { type DecoderSetup, type FromDecoder, SEGMENT_NUMBERS, SLOT_BYTES, SLOTS, type ToDecoder } from './protocol.js';

@@ -3,7 +3,7 @@ import crc16ccitt from 'crc/crc16ccitt';
 import { describe, expect, test } from 'vitest';
 import { makeCrc } from '../../src/bytes/crc.js';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
-import { takeFastMemory } from '../../src/bytes/crc-simd.js';
+import { takeFastMemory } from '../../src/bytes/fast-memory.js';
 import { noise } from '../layers/seeded.js';
 
 const MAX = 700;

@@ -1,63 +1,112 @@
-// AssemblyScript (compiled by src/build.ts, not by TypeScript): CRCs of up to 16 bits, 32 bytes a step with SIMD.
+// AssemblyScript (compiled by src/build.ts, not by TypeScript): CRCs of up to 16 bits, 64 bytes a step with SIMD.
 //
 // Register: as in ../crc.ts, its low byte meets the next data byte. One zero byte takes register c to A(c) = (c >>> 8) ^ t[c & 255],
-// a data byte b to A(c ^ b); A is linear over GF(2). Byte i of the data goes to lane i % 16 of stream (i / 16) % 2. A lane holds a
-// register of its own and takes the next of its bytes 32 bytes on: c -> A^32(c ^ b), looked up by the four nibbles of c ^ b in
-// tables of 16 results each, low and high byte apart. At the end the lanes are put in a row: acc -> A(acc ^ lane).
+// two data bytes w to A^2(c ^ w); A is linear over GF(2). The data are words of two bytes; word i goes to lane i % 16 of stream
+// (i / 16) % 2. A lane holds a register of its own and takes the next of its words 64 bytes on: c -> A^64(c) ^ w, looked up by the
+// four nibbles of c in tables of 16 results each, low and high byte apart. At the end the lanes are folded in halves. Zero bytes
+// leave a register of 0 as it is: so the data are led by zeros to whole steps, and the register joins the first two bytes that count
+// (a size of 64 n + 1 would part the two: the caller sees to that).
 // Method: known for AES-like look-ups as nibble shuffles; the split of a CRC into interleaved lanes follows from its linearity.
 
-/** Bytes of one CRC's tables: `t` as 256 u16, then 8 nibble tables for A^32 and 8 for A^16, 16 bytes each. */
+/** Bytes of one CRC's tables: `t` as 256 u16, then nibble tables for A^64, A^32, A^16, A^8, A^4 and A^2, then the bytes -64 to 79. */
 const BYTE_TABLE: usize = 512;
+const NIBBLE_TABLES: usize = 128;
+const RAMP: usize = BYTE_TABLE + 6 * NIBBLE_TABLES;
+const STEP: u32 = 64;
 
 // @ts-ignore: decorator
 @inline
-function advanceLow(tables: usize, low: v128, high: v128): v128 {
-  const nibble = i8x16.splat(15);
+function lookUp(tables: usize, low: v128, lowShifted: v128, high: v128, highShifted: v128): v128 {
   return v128.xor(
-    v128.xor(
-      i8x16.swizzle(v128.load(tables), v128.and(low, nibble)),
-      i8x16.swizzle(v128.load(tables, 16), i8x16.shr_u(low, 4)),
-    ),
-    v128.xor(
-      i8x16.swizzle(v128.load(tables, 32), v128.and(high, nibble)),
-      i8x16.swizzle(v128.load(tables, 48), i8x16.shr_u(high, 4)),
-    ),
+    v128.xor(i8x16.swizzle(v128.load(tables), low), i8x16.swizzle(v128.load(tables, 16), lowShifted)),
+    v128.xor(i8x16.swizzle(v128.load(tables, 32), high), i8x16.swizzle(v128.load(tables, 48), highShifted)),
   );
 }
 
+/** The 16 words' first bytes. */
+// @ts-ignore: decorator
+@inline
+function firsts(a: v128, b: v128): v128 {
+  const byte = i16x8.splat(255);
+  return i8x16.narrow_i16x8_u(v128.and(a, byte), v128.and(b, byte));
+}
+
+// @ts-ignore: decorator
+@inline
+function seconds(a: v128, b: v128): v128 {
+  return i8x16.narrow_i16x8_u(i16x8.shr_u(a, 8), i16x8.shr_u(b, 8));
+}
+
+/** 16 bytes at `at + offset`, of which those before `at + pad` count as zeros; the register comes in there. */
+// @ts-ignore: decorator
+@inline
+function headAt(at: usize, offset: usize, ramp: usize, register: v128): v128 {
+  const index = v128.load(ramp + offset);
+  const data = v128.and(v128.load(at + offset), i8x16.ge_s(index, i8x16.splat(0)));
+  return v128.xor(data, i8x16.swizzle(register, index));
+}
+
 /**
- * Takes the register `c` over `[at, at + size)`.
+ * Takes the register `c` over `[at, at + size)`. The 63 bytes before `at` are in the memory.
  *
  * @param tables address of the tables, 16-byte aligned
  */
 export function advance(tables: usize, c: u32, at: usize, size: u32): u32 {
   const end = at + size;
-  if (size >= 64) {
-    const by32 = tables + BYTE_TABLE;
-    const by16 = by32 + 128;
-    let low0 = v128.xor(v128.load(at), i8x16.replace_lane(i8x16.splat(0), 0, <u8>c));
-    let high0 = i8x16.replace_lane(i8x16.splat(0), 0, <u8>(c >> 8));
-    let low1 = v128.load(at, 16);
-    let high1 = i8x16.splat(0);
-    at += 32;
-    for (const last = end - 32; at <= last; at += 32) {
-      const next0 = advanceLow(by32, low0, high0);
-      high0 = advanceLow(by32 + 64, low0, high0);
-      low0 = v128.xor(next0, v128.load(at));
-      const next1 = advanceLow(by32, low1, high1);
-      high1 = advanceLow(by32 + 64, low1, high1);
-      low1 = v128.xor(next1, v128.load(at, 16));
+  if (size >= STEP) {
+    const nibble = i8x16.splat(15);
+    const pad = (0 - size) & (STEP - 1);
+    at -= pad;
+    const ramp = tables + RAMP + STEP - pad;
+    const register = i16x8.replace_lane(i16x8.splat(0), 0, <u16>c);
+    let a = headAt(at, 0, ramp, register);
+    let b = headAt(at, 16, ramp, register);
+    let low0 = firsts(a, b);
+    let high0 = seconds(a, b);
+    a = headAt(at, 32, ramp, register);
+    b = headAt(at, 48, ramp, register);
+    let low1 = firsts(a, b);
+    let high1 = seconds(a, b);
+    const by64 = tables + BYTE_TABLE;
+    for (at += STEP; at < end; at += STEP) {
+      let l = v128.and(low0, nibble);
+      let ls = i8x16.shr_u(low0, 4);
+      let h = v128.and(high0, nibble);
+      let hs = i8x16.shr_u(high0, 4);
+      a = v128.load(at);
+      b = v128.load(at, 16);
+      low0 = v128.xor(lookUp(by64, l, ls, h, hs), firsts(a, b));
+      high0 = v128.xor(lookUp(by64 + 64, l, ls, h, hs), seconds(a, b));
+      l = v128.and(low1, nibble);
+      ls = i8x16.shr_u(low1, 4);
+      h = v128.and(high1, nibble);
+      hs = i8x16.shr_u(high1, 4);
+      a = v128.load(at, 32);
+      b = v128.load(at, 48);
+      low1 = v128.xor(lookUp(by64, l, ls, h, hs), firsts(a, b));
+      high1 = v128.xor(lookUp(by64 + 64, l, ls, h, hs), seconds(a, b));
     }
-    low1 = v128.xor(low1, advanceLow(by16, low0, high0));
-    high1 = v128.xor(high1, advanceLow(by16 + 64, low0, high0));
-    // Through memory: lanes by a variable index. The 32 bytes before the tables are for this.
-    v128.store(tables - 32, low1);
-    v128.store(tables - 16, high1);
-    c = 0;
-    for (let lane: usize = 0; lane < 16; lane++) {
-      c ^= <u32>load<u8>(tables - 32 + lane) | (<u32>load<u8>(tables - 16 + lane) << 8);
-      c = (c >> 8) ^ <u32>load<u16>(tables + ((c & 255) << 1));
+    let by = by64 + NIBBLE_TABLES;
+    let l = v128.and(low0, nibble);
+    let ls = i8x16.shr_u(low0, 4);
+    let h = v128.and(high0, nibble);
+    let hs = i8x16.shr_u(high0, 4);
+    let low = v128.xor(low1, lookUp(by, l, ls, h, hs));
+    let high = v128.xor(high1, lookUp(by + 64, l, ls, h, hs));
+    for (let fold = 0; fold < 4; fold++) {
+      by += NIBBLE_TABLES;
+      l = v128.and(low, nibble);
+      ls = i8x16.shr_u(low, 4);
+      h = v128.and(high, nibble);
+      hs = i8x16.shr_u(high, 4);
+      // The first half of the lanes is taken on to the second: moved down by 8, 4, 2 and 1.
+      const halves = v128.load(tables + RAMP + STEP + (8 >> fold));
+      low = v128.xor(i8x16.swizzle(low, halves), lookUp(by, l, ls, h, hs));
+      high = v128.xor(i8x16.swizzle(high, halves), lookUp(by + 64, l, ls, h, hs));
     }
+    c = <u32>i8x16.extract_lane_u(low, 0) | (<u32>i8x16.extract_lane_u(high, 0) << 8);
+    c = (c >> 8) ^ <u32>load<u16>(tables + ((c & 255) << 1));
+    return (c >> 8) ^ <u32>load<u16>(tables + ((c & 255) << 1));
   }
   for (; at < end; at++) c = (c >> 8) ^ <u32>load<u16>(tables + (((c ^ load<u8>(at)) & 255) << 1));
   return c;

@@ -1,0 +1,98 @@
+// A memory that WebAssembly works on: over bytes that lie in it, CRCs, hashes and copies need no copy and run at the machine's speed.
+// It is shared, so that what one thread reads into it another can look at where it lies. Each thread has one of its own.
+import { BYTES_MODULE } from './wasm-modules.js';
+
+const PAGE_BYTES = 65536;
+/** Fixed, so that the memory's buffer stays the same object; pages never touched take no room. */
+const MEMORY_PAGES = 1024;
+/** Code may look at so many bytes before those it is given. */
+const LEAD_BYTES = 64;
+/** What is gathered before it is written. */
+const ROOM_BYTES = 1 << 20;
+
+export const memory: WebAssembly.Memory = new WebAssembly.Memory({
+  initial: MEMORY_PAGES,
+  maximum: MEMORY_PAGES,
+  shared: true,
+});
+
+type BytesModule = {
+  readonly copy: (to: number, from: number, size: number) => void;
+  /** The low 32 bits of XXH64. */
+  readonly hashLow: (at: number, size: number) => number;
+  readonly beginHash: (state: number) => void;
+  readonly hashStripes: (state: number, at: number, size: number) => void;
+  readonly concludeHash: (into: number, state: number, at: number, size: number, total: number) => void;
+};
+
+/** Functions of a module made by the build, over `of`. */
+export function instantiate<Exports>(module: string, of: WebAssembly.Memory = memory): Exports {
+  const binary = Buffer.from(module, 'base64');
+  const { exports } = new WebAssembly.Instance(new WebAssembly.Module(binary), { env: { memory: of } });
+  return exports as Exports;
+}
+
+/** Over this thread's own memory. */
+export const inMemory: BytesModule = instantiate(BYTES_MODULE);
+
+let used = LEAD_BYTES;
+
+/**
+ * Bytes in this thread's memory, for good: they cannot be given back.
+ *
+ * @returns `undefined` where it is used up
+ */
+export function takeFastMemory(bytes: number): Buffer | undefined {
+  const at = Math.ceil(used / 16) * 16;
+  if (at + bytes > MEMORY_PAGES * PAGE_BYTES) return undefined;
+  used = at + bytes;
+  return Buffer.from(memory.buffer, at, bytes);
+}
+
+/** Whether bytes lie in this thread's memory. */
+export function isFast(bytes: Uint8Array): boolean {
+  return bytes.buffer === memory.buffer;
+}
+
+const spareBlocks: Buffer[] = [];
+
+/** Room for bytes of a recording, in the fast memory while there is any; to be given back by `giveBlock`. */
+export function takeBlock(bytes: number): Buffer {
+  const spare = spareBlocks.findIndex(({ length }) => length === bytes);
+  if (spare >= 0) return spareBlocks.splice(spare, 1)[0]!;
+  return takeFastMemory(bytes) ?? Buffer.alloc(bytes);
+}
+
+export function giveBlock(block: Buffer): void {
+  spareBlocks.push(block);
+}
+
+/** Where bytes are put one after the other before they are written. */
+export type GatherRoom = {
+  readonly room: Buffer;
+  /** Copies `bytes[start, start + size)` to `to` in the room. */
+  copy(bytes: Uint8Array, start: number, size: number, to: number): void;
+};
+
+const plainRoom = Buffer.alloc(ROOM_BYTES);
+const anywhere: GatherRoom = {
+  room: plainRoom,
+  copy: (bytes, start, size, to) => plainRoom.set(bytes.subarray(start, start + size), to),
+};
+const rooms = new WeakMap<ArrayBufferLike, GatherRoom>();
+
+/** Makes what lies in `of` quick to gather: `at` is where `gatherBytes` of it are free for that. */
+export function addGatherRoom(of: WebAssembly.Memory, at: number): void {
+  const { copy } = of === memory ? inMemory : instantiate<BytesModule>(BYTES_MODULE, of);
+  rooms.set(of.buffer, {
+    room: Buffer.from(of.buffer, at, ROOM_BYTES),
+    copy: (bytes, start, size, to) => copy(at + to, bytes.byteOffset + start, size),
+  });
+}
+
+export const gatherBytes: number = ROOM_BYTES;
+
+/** The room in which what lies beside `bytes` is gathered. */
+export function gatherRoomFor(bytes: Uint8Array): GatherRoom {
+  return rooms.get(bytes.buffer) ?? anywhere;
+}
