@@ -7,8 +7,6 @@ const PAGE_BYTES = 65536;
 const MEMORY_PAGES = 1024;
 /** Code may look at so many bytes before those it is given. */
 const LEAD_BYTES = 64;
-/** What is gathered before it is written. */
-const ROOM_BYTES = 1 << 20;
 
 export const memory: WebAssembly.Memory = new WebAssembly.Memory({
   initial: MEMORY_PAGES,
@@ -16,7 +14,7 @@ export const memory: WebAssembly.Memory = new WebAssembly.Memory({
   shared: true,
 });
 
-type BytesModule = {
+export type BytesModule = {
   readonly copy: (to: number, from: number, size: number) => void;
   /** The low 32 bits of XXH64. */
   readonly hashLow: (at: number, size: number) => number;
@@ -67,32 +65,3 @@ export function giveBlock(block: Buffer): void {
   spareBlocks.push(block);
 }
 
-/** Where bytes are put one after the other before they are written. */
-export type GatherRoom = {
-  readonly room: Buffer;
-  /** Copies `bytes[start, start + size)` to `to` in the room. */
-  copy(bytes: Uint8Array, start: number, size: number, to: number): void;
-};
-
-const plainRoom = Buffer.alloc(ROOM_BYTES);
-const anywhere: GatherRoom = {
-  room: plainRoom,
-  copy: (bytes, start, size, to) => plainRoom.set(bytes.subarray(start, start + size), to),
-};
-const rooms = new WeakMap<ArrayBufferLike, GatherRoom>();
-
-/** Makes what lies in `of` quick to gather: `at` is where `gatherBytes` of it are free for that. */
-export function addGatherRoom(of: WebAssembly.Memory, at: number): void {
-  const { copy } = of === memory ? inMemory : instantiate<BytesModule>(BYTES_MODULE, of);
-  rooms.set(of.buffer, {
-    room: Buffer.from(of.buffer, at, ROOM_BYTES),
-    copy: (bytes, start, size, to) => copy(at + to, bytes.byteOffset + start, size),
-  });
-}
-
-export const gatherBytes: number = ROOM_BYTES;
-
-/** The room in which what lies beside `bytes` is gathered. */
-export function gatherRoomFor(bytes: Uint8Array): GatherRoom {
-  return rooms.get(bytes.buffer) ?? anywhere;
-}

@@ -2,6 +2,7 @@
 // `intake/` that touches a recording's bytes goes through it. Reads go into a buffer that is used again and again.
 import { open } from 'node:fs/promises';
 import { RecordingError } from '../errors.js';
+import type { BlockRoom } from './source.js';
 
 export type FileSource = {
   /** Bytes, when it was opened. */
@@ -83,7 +84,8 @@ export async function readAt(source: FileSource, file: string, at: number, lengt
 }
 
 /**
- * The bytes `[start, end)` of a file, as far as there are any, in views of `buffer`: each holds until the next is asked for.
+ * The bytes `[start, end)` of a file, as far as there are any, in views of `into` or of what it gives: each holds until the next is
+ * asked for.
  *
  * @param end exclusive; may be Infinity
  * @throws RecordingError `unreadable`, with the position of the read that failed
@@ -93,10 +95,11 @@ export async function* readRange(
   file: string,
   start: number,
   end: number,
-  buffer: Uint8Array,
+  into: Uint8Array | BlockRoom,
   progress?: Progress,
 ): AsyncGenerator<Uint8Array, void, undefined> {
   for (let at = start; at < end; ) {
+    const buffer = typeof into === 'function' ? await into() : into;
     const wanted = Math.min(buffer.length, end - at);
     const count = await source.read(buffer.subarray(0, wanted), at).catch((error: unknown) => {
       throw readFailure(file, at, error);

@@ -2,7 +2,7 @@
 import path from 'node:path';
 import { giveBlock, takeBlock } from '../bytes/fast-memory.js';
 import type { Intake, Part } from './part.js';
-import type { Block, Recording } from './source.js';
+import type { Block, BlockRoom, Recording } from './source.js';
 import { printable } from './station-name.js';
 import { readUtcStamp } from './utc-stamp.js';
 
@@ -40,19 +40,21 @@ export function joinParts(station: string, parts: readonly Part[], isOnlyOne: bo
   const archiveStamp = isOnlyOne && first.archive ? readUtcStamp(path.basename(first.archive)) : undefined;
   const starts = knownStarts(parts);
 
-  async function* blocks(): AsyncGenerator<Block, void, undefined> {
-    const buffer = takeBlock(intake.blockBytes);
+  async function* blocks(room?: BlockRoom): AsyncGenerator<Block, void, undefined> {
+    const needsBuffer = !room || parts.some(({ readInto }) => !readInto);
+    const buffer = needsBuffer ? takeBlock(intake.blockBytes) : Buffer.alloc(0);
     try {
       let at = 0;
       for (const [i, part] of parts.entries()) {
         starts[i] = at;
-        for await (const bytes of part.read(buffer, intake.onRead)) {
+        const read = room && part.readInto ? part.readInto(room, intake.onRead) : part.read(buffer, intake.onRead);
+        for await (const bytes of read) {
           yield { bytes, at };
           at += bytes.length;
         }
       }
     } finally {
-      giveBlock(buffer);
+      if (needsBuffer) giveBlock(buffer);
     }
   }
 

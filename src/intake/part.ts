@@ -4,7 +4,7 @@ import type { CaptureFormat } from './capture-parser.js';
 import { type FileSource, type OpenFile, openOrFail } from './file-source.js';
 import type { InflateLimits } from './inflate.js';
 import { captureFormat, HEAD_BYTES } from './recognise.js';
-import type { Container } from './source.js';
+import type { BlockRoom, Container } from './source.js';
 
 export type IntakeLimits = InflateLimits & {
   /** Entries of one archive. */
@@ -40,6 +40,8 @@ export type Part = {
    * @throws RecordingError
    */
   read(buffer: Uint8Array, onRead?: (storedBytes: number) => void): AsyncIterable<Uint8Array>;
+  /** The same in views of what `room` gives, where the bytes are the disk's own. */
+  readInto?(room: BlockRoom, onRead?: (storedBytes: number) => void): AsyncIterable<Uint8Array>;
 };
 
 /** What was found at one path. */

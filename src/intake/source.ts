@@ -11,6 +11,9 @@ export type Block = {
   readonly receivedAt?: number;
 };
 
+/** Gives room for the next block, its own until that block was asked for; asked again before, it gives the same. */
+export type BlockRoom = () => Promise<Uint8Array>;
+
 export type Container = 'raw' | 'gzip' | 'zip' | 'capture';
 
 /**
@@ -29,9 +32,10 @@ export type Recording = {
   /**
    * The bytes, in order. May be called more than once; each call reads from the start.
    *
+   * @param room asked, where that spares a copy, for what the next block is to lie in; blocks may lie elsewhere all the same
    * @throws RecordingError when it cannot be read on; every block before that was good
    */
-  blocks(): AsyncIterable<Block>;
+  blocks(room?: BlockRoom): AsyncIterable<Block>;
   /** Where byte `at` of the recording lies, for messages: file (or archive entry) and offset in it; of a flow, just its name. */
   locate(at: number): { readonly file: string; readonly offset: number };
   /** Of a capture: what its last reading met, named numbers as those of the layers. */

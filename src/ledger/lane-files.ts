@@ -1,9 +1,9 @@
 // The payloads on disk: one sparse file per content of a file, every segment at its place. Neighbouring segments are gathered
 // into one write; few files are open at a time.
 import path from 'node:path';
+import { GATHER_BYTES, type GatherRoom, gatherRoomIn, makeGatherRoom } from '../bytes/gather-room.js';
 import type { Disk } from './disk.js';
 
-const GATHER_BYTES = 1 << 20;
 const MAX_OPEN = 64;
 /** After so many bytes a file begins to be written out, so that the disk is at work while more is received. */
 const BACKGROUND_BYTES = 16 << 20;
@@ -17,7 +17,11 @@ export class LaneFiles {
   readonly #created = new Set<string>();
   #folderChanged = false;
   #unsyncedBytes = 0;
-  readonly #gathered = Buffer.allocUnsafe(GATHER_BYTES);
+  /** For what lies anywhere; for what lies in a shared memory, in there. */
+  readonly #ownRoom = makeGatherRoom();
+  #room = this.#ownRoom;
+  #roomOf: ArrayBufferLike | undefined;
+  readonly #lentRooms = new Set<GatherRoom>();
   #used = 0;
   #file = '';
   #position = 0;
@@ -30,6 +34,7 @@ export class LaneFiles {
   /** Copies `bytes[start, end)` to `position` of `file`; on disk after the next `sync`. */
   write(file: string, position: number, bytes: Uint8Array, start: number, end: number): void {
     const size = end - start;
+    if (bytes.buffer !== this.#roomOf) this.#moveTo(bytes.buffer);
     if (file !== this.#file || position !== this.#position + this.#used || this.#used + size > GATHER_BYTES) {
       this.#flush();
       this.#file = file;
@@ -41,7 +46,7 @@ export class LaneFiles {
         return;
       }
     }
-    this.#gathered.set(bytes.subarray(start, end), this.#used);
+    this.#room.copy(bytes, start, size, this.#used);
     this.#used += size;
   }
 
@@ -61,13 +66,26 @@ export class LaneFiles {
   }
 
   close(): void {
+    for (const room of this.#lentRooms) room.owner = undefined;
     for (const fd of this.#open.values()) this.#disk.close(fd);
     this.#open.clear();
   }
 
+  /** Gathers from now on where it is quick for what lies in `buffer`. */
+  #moveTo(buffer: ArrayBufferLike): void {
+    this.#flush();
+    this.#roomOf = buffer;
+    const lent = gatherRoomIn(buffer);
+    const isFree = lent !== undefined && (lent.owner === undefined || lent.owner === this);
+    this.#room = isFree ? lent : this.#ownRoom;
+    if (!isFree) return;
+    lent.owner = this;
+    this.#lentRooms.add(lent);
+  }
+
   #flush(): void {
     if (this.#used === 0) return;
-    this.#disk.write(this.#fdOf(this.#file), this.#gathered.subarray(0, this.#used), this.#position);
+    this.#disk.write(this.#fdOf(this.#file), this.#room.bytes.subarray(0, this.#used), this.#position);
     this.#dirty.add(this.#file);
     this.#position += this.#used;
     this.#unsyncedBytes += this.#used;

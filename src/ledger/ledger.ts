@@ -9,7 +9,7 @@
 //
 // Order of a commit: data synced, then the journal; a recording's reception last. Killed anywhere, what the journal says is on disk.
 import path from 'node:path';
-import { crc32 } from '../bytes/crc.js';
+import { hashLow } from '../bytes/xxh64.js';
 import { LedgerError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
 import { type Segmentation, segmentation } from '../mission/segmentation.js';
@@ -124,7 +124,7 @@ export class Ledger implements SegmentStore {
     bytes: Uint8Array,
     start: number,
     length: number,
-    crc: number = crc32(bytes, start, start + length),
+    crc: number = hashLow(bytes, start, start + length),
   ): number {
     if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
     let stored = this.#lastFile;
@@ -216,7 +216,7 @@ export class Ledger implements SegmentStore {
       const at = this.positionOf(own) - origin;
       const length = lane.table.lengthOf(own);
       const crc = lane.table.crcOf(own);
-      if (crc >= 0 && at + length <= read && crc32(into, at, at + length) === crc) continue;
+      if (crc >= 0 && at + length <= read && hashLow(into, at, at + length) === crc) continue;
       into.fill(0, at, at + (this.segmentation.varies ? length : this.payloadSize));
       if (crc < 0) continue;
       this.#lose(stored, lane, own);

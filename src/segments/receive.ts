@@ -1,6 +1,6 @@
 // Takes one recording through the mission's layers into a segment store, and says what it proves. Memory stays bounded by the
-// layers' buffers; the recording's identity (SHA-256 of its bytes) is computed on the way.
-import { createHash } from 'node:crypto';
+// layers' buffers; the recording's identity (XXH64 of its bytes) is computed on the way.
+import { Xxh64 } from '../bytes/xxh64.js';
 import type { Recording } from '../intake/source.js';
 import { type Chain, decodeChain } from '../layers/chain.js';
 import { type Fed, feed } from '../layers/feed.js';
@@ -32,7 +32,7 @@ export class Reception {
   readonly input: Receiver;
   readonly #recorder: ReceptionRecorder | DeliveryRecorder;
   readonly #chain: Chain;
-  readonly #hash = createHash('sha256');
+  readonly #hash = new Xxh64();
 
   constructor(mission: Mission, store: SegmentStore) {
     this.#recorder = recorderOf(mission, store);
@@ -45,9 +45,9 @@ export class Reception {
     this.#hash.update(bytes);
   }
 
-  /** SHA-256 of the bytes so far, lower-case hexadecimal. */
+  /** XXH64 of the bytes so far, 16 hexadecimal digits. */
   identity(): string {
-    return this.#hash.copy().digest('hex');
+    return this.#hash.hex();
   }
 
   /** After `input.end()`; before it, what was proven so far: its lists still grow. */

@@ -1,12 +1,21 @@
 // The main thread's side of a decoding thread: hands it the blocks of a recording, as many as there are slots ahead, and keeps the
 // segments it finds.
 import { Worker } from 'node:worker_threads';
+import { addGatherRoom } from '../bytes/gather-room.js';
 import { readRecording } from '../intake/read-recording.js';
-import type { Recording } from '../intake/source.js';
+import type { Block, Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
 import type { Received, Taken } from '../segments/receive.js';
 import type { Run, SegmentStore } from '../segments/run.js';
-import { type Decoded, type FromDecoder, SEGMENT_NUMBERS, SLOT_BYTES, type ToDecoder } from './protocol.js';
+import {
+  type Decoded,
+  type FromDecoder,
+  LISTED_SEGMENTS,
+  type Places,
+  SEGMENT_NUMBERS,
+  SLOT_BYTES,
+  type ToDecoder,
+} from './protocol.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
 export const threadFile: URL = new URL('./decode-thread.js', import.meta.url);
@@ -26,8 +35,11 @@ export class Decoder {
   readonly #worker: Worker;
   readonly #ready: Promise<void>;
   #memory: Uint8Array = new Uint8Array(0);
-  #slots: readonly number[] = [];
+  #slots: readonly Uint8Array[] = [];
+  #lists: readonly Float64Array[] = [];
   readonly #free: number[] = [];
+  /** The slot that the next block is read into. */
+  #reserved: number | undefined;
   #onFree: (() => void) | undefined;
   #work: Work | undefined;
   #failure: unknown;
@@ -41,9 +53,7 @@ export class Decoder {
       });
       this.#worker.on('message', (message: FromDecoder) => {
         if (message.kind === 'ready') {
-          this.#memory = new Uint8Array(message.memory);
-          this.#slots = message.slots;
-          this.#free.push(...message.slots.keys());
+          this.#share(message);
           ready();
         } else if (message.kind === 'decoded') this.#keep(message);
         else {
@@ -66,15 +76,16 @@ export class Decoder {
       this.#work = { store, kept: 0, lanes, finish, fail };
     });
     finished.catch(() => undefined);
-    const read = await readRecording(recording, async (block) => {
-      for (let from = 0; from < block.bytes.length; from += SLOT_BYTES) {
-        const piece = block.bytes.subarray(from, from + SLOT_BYTES);
-        const slot = await this.#freeSlot();
-        this.#memory.set(piece, this.#slots[slot]!);
-        const gap = from === 0 && block.gap === true;
-        this.#post({ kind: 'block', slot, length: piece.length, at: block.at + from, gap });
+    const take = async ({ bytes, at, gap }: Block): Promise<void> => {
+      for (let from = 0; from < bytes.length; from += SLOT_BYTES) {
+        const piece = bytes.subarray(from, from + SLOT_BYTES);
+        const slot = await this.#reserve();
+        this.#reserved = undefined;
+        if (piece.buffer !== this.#memory.buffer) this.#slots[slot]!.set(piece);
+        this.#post({ kind: 'block', slot, length: piece.length, at: at + from, gap: from === 0 && gap === true });
       }
-    });
+    };
+    const read = await readRecording(recording, take, async () => this.#slots[await this.#reserve()]!);
     this.#post({ kind: 'end' });
     const taken = await finished;
     this.#work = undefined;
@@ -89,21 +100,34 @@ export class Decoder {
     this.#worker.postMessage(message);
   }
 
-  async #freeSlot(): Promise<number> {
-    while (this.#free.length === 0 && this.#failure === undefined) {
+  #share({ memory, slots, lists, gatherAt }: Places): void {
+    const { buffer } = memory;
+    this.#memory = new Uint8Array(buffer);
+    this.#slots = slots.map((at) => new Uint8Array(buffer, at, SLOT_BYTES));
+    this.#lists = lists.map((at) => new Float64Array(buffer, at, LISTED_SEGMENTS * SEGMENT_NUMBERS));
+    this.#free.push(...slots.keys());
+    addGatherRoom(memory, gatherAt);
+  }
+
+  async #reserve(): Promise<number> {
+    while (this.#reserved === undefined) {
+      if (this.#failure !== undefined) throw this.#failure;
+      this.#reserved = this.#free.pop();
+      if (this.#reserved !== undefined) break;
       await new Promise<void>((free) => {
         this.#onFree = free;
       });
     }
-    if (this.#failure !== undefined) throw this.#failure;
-    return this.#free.pop()!;
+    return this.#reserved;
   }
 
-  #keep({ slot, segments, spill }: Decoded): void {
+  #keep({ slot, count, segments: own, spill }: Decoded): void {
     const work = this.#work;
+    const segments = own ?? this.#lists[slot]!;
+    const end = count * SEGMENT_NUMBERS;
     if (work && this.#failure === undefined) {
       try {
-        for (let at = 0; at < segments.length; at += SEGMENT_NUMBERS) {
+        for (let at = 0; at < end; at += SEGMENT_NUMBERS) {
           const place = segments[at + 3]!;
           const lane = work.store.store(
             segments[at]!,
