@@ -54,6 +54,7 @@ export type LedgerCode =
   | 'ledger-missing'
   | 'ledger-foreign'
   | 'ledger-newer'
+  | 'ledger-older'
   | 'ledger-damaged'
   | 'ledger-other-mission'
   | 'ledger-busy';

@@ -23,6 +23,9 @@ export type BytesModule = {
   readonly concludeHash: (into: number, state: number, at: number, size: number, total: number) => void;
 };
 
+/** Asking the memory for it each time takes longer than most of what is done with it. */
+const { buffer } = memory;
+
 /** Functions of a module made by the build, over `of`. */
 export function instantiate<Exports>(module: string, of: WebAssembly.Memory = memory): Exports {
   const binary = Buffer.from(module, 'base64');
@@ -44,12 +47,12 @@ export function takeFastMemory(bytes: number): Buffer | undefined {
   const at = Math.ceil(used / 16) * 16;
   if (at + bytes > MEMORY_PAGES * PAGE_BYTES) return undefined;
   used = at + bytes;
-  return Buffer.from(memory.buffer, at, bytes);
+  return Buffer.from(buffer, at, bytes);
 }
 
 /** Whether bytes lie in this thread's memory. */
 export function isFast(bytes: Uint8Array): boolean {
-  return bytes.buffer === memory.buffer;
+  return bytes.buffer === buffer;
 }
 
 const spareBlocks: Buffer[] = [];

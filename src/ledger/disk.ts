@@ -7,8 +7,10 @@ export interface Disk {
   open(file: string): number;
   write(fd: number, bytes: Uint8Array, position: number): void;
   read(fd: number, bytes: Uint8Array, position: number): number;
-  /** Begins to write out what was written so far, and returns; `sync` meets the error of it, if any. */
+  /** Begins to make durable what was written so far, and returns. */
   startSync(fd: number): void;
+  /** Whether what `startSync` began is done. @throws its error */
+  isSynced(fd: number): boolean;
   sync(fd: number): void;
   truncate(fd: number, length: number): void;
   close(fd: number): void;
@@ -17,7 +19,7 @@ export interface Disk {
   syncFolder(folder: string): void;
 }
 
-/** By file: the background sync under way, or the error of the last one. */
+/** By file: what the last `startSync` came to. */
 const started = new Map<number, { done: boolean; error: Error | null }>();
 
 export const realDisk: Disk = {
@@ -35,16 +37,18 @@ export const realDisk: Disk = {
     return done;
   },
   startSync: (fd) => {
-    const before = started.get(fd);
-    if (before && (!before.done || before.error)) return;
     const own: { done: boolean; error: Error | null } = { done: false, error: null };
     started.set(fd, own);
-    // An error is told once: it must not get lost here. `own` is no longer listed when the file was closed meanwhile.
     fs.fdatasync(fd, (error) => Object.assign(own, { done: true, error }));
   },
-  sync: (fd) => {
-    const error = started.get(fd)?.error;
+  isSynced: (fd) => {
+    const { done = true, error } = started.get(fd) ?? {};
     if (error) throw error;
+    return done;
+  },
+  sync: (fd) => {
+    // The system tells an error once: it must not get lost here.
+    realDisk.isSynced(fd);
     fs.fdatasyncSync(fd);
   },
   truncate: (fd, length) => fs.ftruncateSync(fd, length),

@@ -85,6 +85,7 @@ export class Journal {
   readonly #disk: Disk;
   readonly #fd: number;
   #end: number;
+  #isDirty = false;
 
   /** Reads every entry into `onEntry`, takes out what is damaged, and stands ready to append. */
   static open(
@@ -115,13 +116,28 @@ export class Journal {
     this.#end = end;
   }
 
-  /** Appends and syncs: when this returns the entries are on disk. */
+  /** Appends; on disk after the next `sync`. */
   append(entries: readonly JournalEntry[]): void {
     if (entries.length === 0) return;
     const bytes = Buffer.concat(entries.map(encodeEntry));
     this.#disk.write(this.#fd, bytes, this.#end);
-    this.#disk.sync(this.#fd);
     this.#end += bytes.length;
+    this.#isDirty = true;
+  }
+
+  sync(): void {
+    if (this.#isDirty) this.#disk.sync(this.#fd);
+    this.#isDirty = false;
+  }
+
+  /** Begins to make what was appended durable. */
+  startSync(): void {
+    this.#disk.startSync(this.#fd);
+  }
+
+  /** Whether what was appended before the last `startSync` is on disk. */
+  isSynced(): boolean {
+    return this.#disk.isSynced(this.#fd);
   }
 
   close(): void {

@@ -5,8 +5,6 @@ import { GATHER_BYTES, type GatherRoom, gatherRoomIn, makeGatherRoom } from '../
 import type { Disk } from './disk.js';
 
 const MAX_OPEN = 64;
-/** After so many bytes a file begins to be written out, so that the disk is at work while more is received. */
-const BACKGROUND_BYTES = 16 << 20;
 
 export class LaneFiles {
   readonly #disk: Disk;
@@ -14,9 +12,10 @@ export class LaneFiles {
   /** Open files in order of last use, oldest first. */
   readonly #open = new Map<string, number>();
   readonly #dirty = new Set<string>();
+  /** Being made durable; what is written meanwhile makes them dirty again. */
+  readonly #syncing = new Set<string>();
   readonly #created = new Set<string>();
   #folderChanged = false;
-  #unsyncedBytes = 0;
   /** For what lies anywhere; for what lies in a shared memory, in there. */
   readonly #ownRoom = makeGatherRoom();
   #room = this.#ownRoom;
@@ -59,10 +58,32 @@ export class LaneFiles {
   /** Everything written is on disk when this returns. */
   sync(): void {
     this.#flush();
-    for (const file of this.#dirty) this.#disk.sync(this.#fdOf(file));
+    for (const file of new Set([...this.#dirty, ...this.#syncing])) this.#disk.sync(this.#fdOf(file));
     this.#dirty.clear();
-    if (this.#folderChanged) this.#disk.syncFolder(this.#folder);
-    this.#folderChanged = false;
+    this.#syncing.clear();
+    this.#syncFolder();
+  }
+
+  /** Begins to make everything written durable; not again before `isSynced`. */
+  startSync(): void {
+    this.#flush();
+    this.#syncFolder();
+    for (const file of this.#dirty) {
+      this.#disk.startSync(this.#fdOf(file));
+      this.#syncing.add(file);
+    }
+    this.#dirty.clear();
+  }
+
+  /** Whether everything written before the last `startSync` is on disk. */
+  isSynced(): boolean {
+    for (const file of this.#syncing) {
+      const fd = this.#open.get(file);
+      // One that was closed was synced.
+      if (fd !== undefined && !this.#disk.isSynced(fd)) return false;
+      this.#syncing.delete(file);
+    }
+    return true;
   }
 
   close(): void {
@@ -88,14 +109,12 @@ export class LaneFiles {
     this.#disk.write(this.#fdOf(this.#file), this.#room.bytes.subarray(0, this.#used), this.#position);
     this.#dirty.add(this.#file);
     this.#position += this.#used;
-    this.#unsyncedBytes += this.#used;
     this.#used = 0;
-    if (this.#unsyncedBytes < BACKGROUND_BYTES) return;
-    this.#unsyncedBytes = 0;
-    for (const file of this.#dirty) {
-      const fd = this.#open.get(file);
-      if (fd !== undefined) this.#disk.startSync(fd);
-    }
+  }
+
+  #syncFolder(): void {
+    if (this.#folderChanged) this.#disk.syncFolder(this.#folder);
+    this.#folderChanged = false;
   }
 
   #fdOf(file: string): number {
@@ -116,7 +135,7 @@ export class LaneFiles {
 
   #closeOldest(): void {
     const [file, fd] = this.#open.entries().next().value!;
-    if (this.#dirty.has(file)) this.#disk.sync(fd);
+    if (this.#dirty.has(file) || this.#syncing.has(file)) this.#disk.sync(fd);
     this.#dirty.delete(file);
     this.#disk.close(fd);
     this.#open.delete(file);

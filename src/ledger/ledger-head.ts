@@ -6,10 +6,10 @@ import type { Disk } from './disk.js';
 import { writeMission } from './ledger-missions.js';
 
 const FORMAT = 'passweave-ledger';
-const VERSION = 1;
+const VERSION = 2;
 const PARTS = ['missions', 'data', 'recordings', 'damaged'];
 
-/** Whether there is a ledger in `folder`. @throws LedgerError when it is foreign or newer */
+/** Whether there is a ledger in `folder`. @throws LedgerError when it is foreign, newer or older */
 export function hasLedger(folder: string): boolean {
   const file = path.join(folder, 'ledger.json');
   if (!fs.existsSync(file)) return false;
@@ -31,6 +31,13 @@ export function hasLedger(folder: string): boolean {
       'ledger-newer',
       file,
       `version ${String(head.version)} was written by a newer passweave (this one knows up to ${VERSION}); nothing was changed, update passweave`,
+    );
+  }
+  if (head.version < VERSION) {
+    throw new LedgerError(
+      'ledger-older',
+      file,
+      `version ${head.version} was written by an older passweave, this one reads version ${VERSION}; nothing was changed, hand the recordings in again with another --out folder`,
     );
   }
   return true;

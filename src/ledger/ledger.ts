@@ -14,6 +14,7 @@ import { LedgerError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
 import { type Segmentation, segmentation } from '../mission/segmentation.js';
 import { DIRECTIVES, type SegmentStore } from '../segments/run.js';
+import { Commits, STEP_BYTES } from './commits.js';
 import { type Disk, realDisk } from './disk.js';
 import { Journal, type JournalEntry, type LaneName, MAX_BATCH, type SegmentBatch } from './journal.js';
 import { LaneFiles } from './lane-files.js';
@@ -32,8 +33,6 @@ import type { Lane, StoredFile } from './stored-file.js';
 const MAX_LANES = 16;
 /** Segments beyond this place in their file are not kept: file systems end there (ext4 at 16 TiB, from memory), files long before. */
 const MAX_DATA_BYTES = 2 ** 43;
-/** New payload bytes after which a commit is due. */
-const COMMIT_BYTES = 64 << 20;
 
 type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'crcs'>]: SegmentBatch[K] } & { crcs: number[] };
 
@@ -41,6 +40,8 @@ export type LedgerOptions = {
   /** Needed for a new ledger; checked against an existing one. */
   readonly mission?: MissionText;
   readonly disk?: Disk;
+  /** Payload bytes after which what came in begins to be made durable; default 16 MiB. */
+  readonly stepBytes?: number;
 };
 
 export class Ledger implements SegmentStore {
@@ -58,12 +59,11 @@ export class Ledger implements SegmentStore {
   readonly #disk: Disk;
   readonly #data: LaneFiles;
   readonly #journal: Journal;
+  readonly #commits: Commits;
   readonly #book: ReceptionBook;
   readonly #unlock: () => void;
   readonly #pending = new Map<Lane, Pending>();
-  readonly #entries: JournalEntry[] = [];
   readonly #lostBytes = new Map<string, number>();
-  #uncommittedBytes = 0;
   /** A write failed: what is on disk is no longer known, and nothing more is committed. */
   #failed = false;
   #lastFile: StoredFile | undefined;
@@ -74,7 +74,7 @@ export class Ledger implements SegmentStore {
    * @throws LedgerError when there is none, it is foreign, newer, in use, or of a mission with other layers or frames
    */
   static open(folder: string, options: LedgerOptions = {}): Ledger {
-    const { mission, disk = realDisk } = options;
+    const { mission, disk = realDisk, stepBytes = STEP_BYTES } = options;
     if (!hasLedger(folder)) {
       if (!mission) throw new LedgerError('ledger-missing', folder, 'no ledger here; `passweave recover` makes one');
       makeFolder(folder, disk);
@@ -82,14 +82,20 @@ export class Ledger implements SegmentStore {
     const unlock = lockLedger(path.join(folder, 'lock'));
     try {
       if (mission && !hasLedger(folder)) beginLedger(folder, mission.text, disk);
-      return new Ledger(folder, mission, disk, unlock);
+      return new Ledger(folder, mission, disk, stepBytes, unlock);
     } catch (error) {
       unlock();
       throw error;
     }
   }
 
-  private constructor(folder: string, given: MissionText | undefined, disk: Disk, unlock: () => void) {
+  private constructor(
+    folder: string,
+    given: MissionText | undefined,
+    disk: Disk,
+    stepBytes: number,
+    unlock: () => void,
+  ) {
     makeParts(folder, disk);
     this.folder = folder;
     this.#disk = disk;
@@ -100,6 +106,7 @@ export class Ledger implements SegmentStore {
     const journalFile = path.join(folder, 'segments.journal');
     const { journal, damage } = Journal.open(disk, journalFile, (entry) => this.#replay(entry));
     this.#journal = journal;
+    this.#commits = new Commits(this.#data, journal, stepBytes);
     if (damage.tornTail > 0) {
       this.notes.push(
         `The ledger's journal ended in an unfinished or damaged record (${damage.tornTail} bytes, cut off); what came before it is there.`,
@@ -146,7 +153,7 @@ export class Ledger implements SegmentStore {
       lane.table.add(key, length, crc);
       const step = this.#stepFor(length);
       const batch = { file, segments, lane: lane.index, key, step, lastLength: length, crcs: [crc] };
-      this.#entries.push({ kind: 'segments', ...batch });
+      this.#commits.add({ kind: 'segments', ...batch });
       this.#lose(stored, lane, key);
     }
     return lane?.index ?? -1;
@@ -167,12 +174,9 @@ export class Ledger implements SegmentStore {
   commit(): void {
     if (this.#failed) throw new LedgerError('ledger-damaged', this.folder, 'writing it failed before; open it again');
     this.#failed = true;
-    this.#data.sync();
-    for (const lane of this.#pending.keys()) this.#settle(lane);
-    this.#journal.append(this.#entries);
+    this.#settleAll();
+    this.#commits.finish();
     this.#failed = false;
-    this.#entries.length = 0;
-    this.#uncommittedBytes = 0;
   }
 
   /** Commits, then adds what a recording heard; one that is there already changes nothing but, perhaps, its station's name. */
@@ -307,7 +311,6 @@ export class Ledger implements SegmentStore {
   ): void {
     this.#failed = true;
     this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
-    this.#failed = false;
     lane.table.add(key, length, crc);
     const pending = this.#pending.get(lane);
     const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.crcs.length === MAX_BATCH);
@@ -321,8 +324,8 @@ export class Ledger implements SegmentStore {
       const place = { file, segments, lane: lane.index, key, step: this.#stepFor(length) };
       this.#pending.set(lane, { ...place, lastLength: length, crcs: [crc] });
     }
-    this.#uncommittedBytes += length;
-    if (this.#uncommittedBytes >= COMMIT_BYTES) this.commit();
+    this.#commits.wrote(length, this.#settleAll);
+    this.#failed = false;
   }
 
   /** From one key to the next in a batch that begins with a segment of this length. */
@@ -339,13 +342,17 @@ export class Ledger implements SegmentStore {
   #lose(stored: StoredFile, lane: Lane, key: number): void {
     this.#settle(lane);
     lane.table.lose(key);
-    this.#entries.push({ kind: 'lost', file: stored.file, segments: stored.segments, lane: lane.index, key });
+    this.#commits.add({ kind: 'lost', file: stored.file, segments: stored.segments, lane: lane.index, key });
   }
+
+  readonly #settleAll = (): void => {
+    for (const lane of this.#pending.keys()) this.#settle(lane);
+  };
 
   /** No more segments for the lane's open batch: what is entered next comes after it. */
   #settle(lane: Lane): void {
     const pending = this.#pending.get(lane);
-    if (pending) this.#entries.push({ kind: 'segments', ...pending });
+    if (pending) this.#commits.add({ kind: 'segments', ...pending });
     this.#pending.delete(lane);
   }
 

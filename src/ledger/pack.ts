@@ -17,7 +17,7 @@ import { Ledger } from './ledger.js';
 
 /** The names a packed ledger may hold: nothing else is unpacked. */
 const OWN_NAME =
-  /^(ledger\.json|segments\.journal|missions\/[0-9a-f]{64}\.yaml|recordings\/[0-9a-f]{64}\.json|damaged\/[0-9a-f]{64}\.bin|data\/f\d+-\d+\.\d+)$/;
+  /^(ledger\.json|segments\.journal|missions\/[0-9a-f]{64}\.yaml|recordings\/[0-9a-f]{16}\.json|damaged\/[0-9a-f]{16}\.bin|data\/f\d+-\d+\.\d+)$/;
 const LIST = 'pack.json';
 const FORMAT = 'passweave-pack/1';
 const BUFFER_BYTES = 1 << 20;

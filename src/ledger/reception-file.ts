@@ -46,7 +46,7 @@ const receptionFile = z
     format: z.enum([FORMAT, FORMAT_WITH_DELIVERIES]),
     station: z.string(),
     name: z.string(),
-    sha256: z.string().regex(/^[0-9a-f]{64}$/),
+    sha256: z.string().regex(/^[0-9a-f]{16}$/),
     bytes: count,
     startedAt: whole.nullable(),
     frames: z.object({ intact: count, damaged: count }),
@@ -98,7 +98,7 @@ export function decodeReception(text: string): Reception {
  */
 export function* readReceptions(folder: string, notes: string[]): Iterable<Reception> {
   for (const name of fs.readdirSync(folder).sort()) {
-    if (!/^[0-9a-f]{64}\.json$/.test(name)) continue;
+    if (!/^[0-9a-f]{16}\.json$/.test(name)) continue;
     try {
       const reception = decodeReception(fs.readFileSync(path.join(folder, name), 'utf8'));
       if (name !== `${reception.sha256}.json`) throw new TypeError('it is of another recording');

@@ -40,6 +40,9 @@ type Page = { readonly states: Uint8Array; readonly crcs: Uint32Array };
 export class NumberedTable implements SegmentTable {
   readonly #payloadSize: number;
   readonly #pages = new Map<number, Page>();
+  /** The page asked for last: the next segment is most often on it, too. */
+  #lastNumber = -1;
+  #lastPage: Page | undefined;
   /** Segments shorter than the payload size: the last one of a file. */
   readonly #short = new Map<number, number>();
   #size = 0;
@@ -57,7 +60,7 @@ export class NumberedTable implements SegmentTable {
   }
 
   crcOf(key: number): number {
-    const page = this.#pages.get(Math.floor(key / PAGE));
+    const page = this.#pageOf(key);
     const slot = key % PAGE;
     return page && page.states[slot] === THERE ? page.crcs[slot]! : -1;
   }
@@ -67,7 +70,7 @@ export class NumberedTable implements SegmentTable {
   }
 
   isFor(key: number, length: number, crc: number): boolean {
-    const page = this.#pages.get(Math.floor(key / PAGE));
+    const page = this.#pageOf(key);
     const slot = key % PAGE;
     return (
       page !== undefined && page.states[slot] !== FREE && page.crcs[slot] === crc && this.#fullLength(key) === length
@@ -75,15 +78,15 @@ export class NumberedTable implements SegmentTable {
   }
 
   isFree(key: number): boolean {
-    return (this.#pages.get(Math.floor(key / PAGE))?.states[key % PAGE] ?? FREE) === FREE;
+    return (this.#pageOf(key)?.states[key % PAGE] ?? FREE) === FREE;
   }
 
   add(key: number, length: number, crc: number): void {
-    const number = Math.floor(key / PAGE);
-    let page = this.#pages.get(number);
+    let page = this.#pageOf(key);
     if (!page) {
       page = { states: new Uint8Array(PAGE), crcs: new Uint32Array(PAGE) };
-      this.#pages.set(number, page);
+      this.#pages.set(Math.floor(key / PAGE), page);
+      this.#lastPage = page;
     }
     const slot = key % PAGE;
     if (page.states[slot] !== THERE) this.#size++;
@@ -94,7 +97,7 @@ export class NumberedTable implements SegmentTable {
   }
 
   lose(key: number): void {
-    const page = this.#pages.get(Math.floor(key / PAGE));
+    const page = this.#pageOf(key);
     if (!page || page.states[key % PAGE] !== THERE) return;
     page.states[key % PAGE] = LOST;
     this.#size--;
@@ -124,7 +127,17 @@ export class NumberedTable implements SegmentTable {
     }
   }
 
+  #pageOf(key: number): Page | undefined {
+    const number = Math.floor(key / PAGE);
+    if (number !== this.#lastNumber) {
+      this.#lastNumber = number;
+      this.#lastPage = this.#pages.get(number);
+    }
+    return this.#lastPage;
+  }
+
   #fullLength(key: number): number {
+    if (this.#short.size === 0) return this.#payloadSize;
     return this.#short.get(key) ?? this.#payloadSize;
   }
 }

@@ -7,6 +7,11 @@ import { LISTED_SEGMENTS, SEGMENT_NUMBERS } from './protocol.js';
 export class SegmentList implements SegmentStore {
   /** The block, and the list to begin with. */
   #block: Uint8Array | undefined;
+  /** Of the last bytes that a payload lay in: where they begin in the block's memory, or -1 where they are of another. */
+  #base = -1;
+  #bytes: Uint8Array | undefined;
+  #blockStart = 0;
+  #blockEnd = 0;
   #shared: Float64Array | undefined;
   #numbers: Float64Array = new Float64Array(LISTED_SEGMENTS * SEGMENT_NUMBERS);
   #own = this.#numbers;
@@ -17,6 +22,9 @@ export class SegmentList implements SegmentStore {
   /** What comes next lies in `block`, if anywhere; `shared` has room for `LISTED_SEGMENTS`. */
   begin(block: Uint8Array | undefined, shared: Float64Array | undefined): void {
     this.#block = block;
+    this.#blockStart = block?.byteOffset ?? 0;
+    this.#blockEnd = this.#blockStart + (block?.length ?? 0);
+    this.#bytes = undefined;
     this.#shared = shared;
     this.#numbers = shared ?? this.#own;
     this.#used = 0;
@@ -60,10 +68,13 @@ export class SegmentList implements SegmentStore {
   }
 
   #placeOf(bytes: Uint8Array, start: number, length: number): number {
-    const block = this.#block;
-    if (block && bytes.buffer === block.buffer) {
-      const place = bytes.byteOffset + start;
-      if (place >= block.byteOffset && place + length <= block.byteOffset + block.length) return place;
+    if (bytes !== this.#bytes) {
+      this.#bytes = bytes;
+      this.#base = this.#block && bytes.buffer === this.#block.buffer ? bytes.byteOffset : -1;
+    }
+    if (this.#base >= 0) {
+      const place = this.#base + start;
+      if (place >= this.#blockStart && place + length <= this.#blockEnd) return place;
     }
     if (this.#spilled + length > this.#spill.length) {
       const larger = Buffer.allocUnsafe(2 * (this.#spilled + length));

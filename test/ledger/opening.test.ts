@@ -64,7 +64,7 @@ describe('opening a ledger', () => {
     },
   );
 
-  test.each([['2'], ['"1"']])('of version %s asks for a newer passweave', (version) => {
+  test.each([['3'], ['"2"']])('of version %s asks for a newer passweave', (version) => {
     const folder = makeLedger();
     fs.writeFileSync(path.join(folder, 'ledger.json'), `{"format":"passweave-ledger","version":${version}}`);
     expect(refusal(folder, mission)).toEqual({
@@ -72,6 +72,15 @@ describe('opening a ledger', () => {
       message: expect.stringMatching(
         /^LEDGER\/ledger\.json: version \d was written by a newer passweave .* nothing was changed, update passweave$/,
       ),
+    });
+  });
+
+  test('of an older version is left as it is, with the way out', () => {
+    const folder = makeLedger();
+    fs.writeFileSync(path.join(folder, 'ledger.json'), '{"format":"passweave-ledger","version":1}');
+    expect(refusal(folder, mission)).toEqual({
+      code: 'ledger-older',
+      message: expect.stringMatching(/^LEDGER\/ledger\.json: version 1 .* nothing was changed, hand the recordings in again/),
     });
   });
 

@@ -31,6 +31,7 @@ export class ShadowDisk implements Disk {
   readonly #failAt: number;
   readonly #files = new Map<string, Shadow>();
   readonly #opened = new Map<number, string>();
+  readonly #started = new Map<number, { readonly content: Buffer; readonly changes: number }>();
   /** Names that a sync of their folder made last. */
   readonly #lasting = new Set<string>();
 
@@ -64,11 +65,25 @@ export class ShadowDisk implements Disk {
     return fs.readSync(fd, bytes, 0, bytes.length, position);
   }
 
-  /** Promises nothing. */
-  startSync(): void {}
+  /** What is there now lasts once `isSynced` was asked. */
+  startSync(fd: number): void {
+    const { changes } = this.#shadow(fd);
+    this.#started.set(fd, { content: fs.readFileSync(this.#opened.get(fd)!), changes: changes.length });
+  }
+
+  isSynced(fd: number): boolean {
+    this.#step(`background sync ${path.basename(this.#opened.get(fd)!)}`);
+    const started = this.#started.get(fd);
+    if (!started) return true;
+    const shadow = this.#shadow(fd);
+    this.#files.set(this.#opened.get(fd)!, { synced: started.content, changes: shadow.changes.slice(started.changes) });
+    this.#started.delete(fd);
+    return true;
+  }
 
   sync(fd: number): void {
     this.#step(`sync ${path.basename(this.#opened.get(fd)!)}`);
+    this.#started.delete(fd);
     const file = this.#opened.get(fd)!;
     this.#files.set(file, { synced: fs.readFileSync(file), changes: [] });
   }
@@ -81,6 +96,7 @@ export class ShadowDisk implements Disk {
 
   close(fd: number): void {
     this.#opened.delete(fd);
+    this.#started.delete(fd);
     fs.closeSync(fd);
   }
 

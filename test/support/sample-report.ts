@@ -96,7 +96,7 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
       recordings.push({
         station: name,
         name: `${name}-pass-${number + 1}.bin`,
-        sha256: createHash('sha256').update(`${name} ${number}`).digest('hex'),
+        sha256: createHash('sha256').update(`${name} ${number}`).digest('hex').slice(0, 16),
         bytes: (intact + damaged) * 1042,
         frames: { intact, damaged },
         problems:
@@ -134,7 +134,7 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
     const partial = gaps.length > 0;
     const proven = name.endsWith('.csv') === false;
     const disputed = !partial && file === 10;
-    const crc = createHash('md5').update(name).digest('hex').slice(0, 8);
+    const crc = createHash('md5').update(name).digest('hex').slice(0, 16).slice(0, 8);
     const picture = name.endsWith('.jpg');
     return {
       id,
