@@ -25,7 +25,10 @@ for (const [name, schema] of Object.entries({ mission: missionSchema, coverage: 
 }
 
 function buildWasmModules(): void {
-  const modules = { CRC16_MODULE: compileWasm('crc16', ['simd', 'threads']), BYTES_MODULE: compileWasm('bytes', ['threads']) };
+  const modules = {
+    CRC16_MODULE: compileWasm('crc16', ['simd', 'threads']),
+    BYTES_MODULE: compileWasm('bytes', ['threads']),
+  };
   const lines = Object.entries(modules).map(([name, text]) => `export const ${name}: string =\n  '${text}';\n`);
   const content = `// Made by src/build.ts from wasm/: WebAssembly in base64.\n${lines.join('\n')}`;
   const target = `${root}src/bytes/wasm-modules.ts`;

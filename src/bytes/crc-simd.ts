@@ -1,6 +1,6 @@
 // The fast form of CRCs of up to 16 bits: WebAssembly with SIMD, over bytes that lie in the fast memory. Where WebAssembly has no
 // SIMD nothing here is used.
-import { instantiate, isFast, takeFastMemory } from './fast-memory.js';
+import { baseOf, instantiate, takeFastMemory } from './fast-memory.js';
 import { CRC16_MODULE } from './wasm-modules.js';
 
 /** Takes a register (as in crc.ts) over `[at, at + size)` of the memory; a size of 64 n + 1 is not for it. */
@@ -57,10 +57,11 @@ export function simdAdvance(
   const ramp = BYTE_TABLE_BYTES + LEADS.length * NIBBLE_TABLES_BYTES;
   for (let i = 0; i < RAMP_BYTES; i++) room[ramp + i] = i - STEP;
   return (register, bytes, from, to) => {
-    if (!isFast(bytes)) return -1;
+    const base = baseOf(bytes);
+    if (base < 0) return -1;
     let c = register;
     let at = from;
     if ((to - from) % STEP === 1) c = (c >>> 8) ^ table[(c ^ bytes[at++]!) & 0xff]!;
-    return advance(tables, c, bytes.byteOffset + at, to - at);
+    return advance(tables, c, base + at, to - at);
   };
 }

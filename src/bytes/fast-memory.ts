@@ -50,9 +50,17 @@ export function takeFastMemory(bytes: number): Buffer | undefined {
   return Buffer.from(buffer, at, bytes);
 }
 
-/** Whether bytes lie in this thread's memory. */
-export function isFast(bytes: Uint8Array): boolean {
-  return bytes.buffer === buffer;
+/** Asked of the same bytes again and again, which cost more to ask than to look at. */
+let lastBytes: Uint8Array | undefined;
+let lastBase = -1;
+
+/** Where in this thread's memory bytes begin, or -1 where they lie elsewhere. */
+export function baseOf(bytes: Uint8Array): number {
+  if (bytes !== lastBytes) {
+    lastBytes = bytes;
+    lastBase = bytes.buffer === buffer ? bytes.byteOffset : -1;
+  }
+  return lastBase;
 }
 
 const spareBlocks: Buffer[] = [];
@@ -67,4 +75,3 @@ export function takeBlock(bytes: number): Buffer {
 export function giveBlock(block: Buffer): void {
   spareBlocks.push(block);
 }
-

@@ -1,7 +1,7 @@
 // XXH64, a hash for telling contents apart at the speed of memory; it does not withstand who forges. Of payloads the low 32 bits
 // are kept, of recordings all of it: what `xxhsum -H64` prints.
 // Source: the xxHash specification.
-import { inMemory, isFast, takeFastMemory } from './fast-memory.js';
+import { baseOf, inMemory, takeFastMemory } from './fast-memory.js';
 
 const STRIPE = 32;
 const STATE_BYTES = 32;
@@ -15,7 +15,8 @@ const state = takeFastMemory(STATE_BYTES)!;
 
 /** The low 32 bits of the XXH64 (seed 0) of `bytes[start, end)`. */
 export function hashLow(bytes: Uint8Array, start: number, end: number): number {
-  if (isFast(bytes)) return inMemory.hashLow(bytes.byteOffset + start, end - start) >>> 0;
+  const base = baseOf(bytes);
+  if (base >= 0) return inMemory.hashLow(base + start, end - start) >>> 0;
   if (end - start > SCRATCH_BYTES) {
     const hash = new Xxh64();
     hash.update(bytes.subarray(start, end));
@@ -49,7 +50,8 @@ export class Xxh64 {
       }
     }
     const whole = from + Math.floor((bytes.length - from) / STRIPE) * STRIPE;
-    if (isFast(bytes)) inMemory.hashStripes(state.byteOffset, bytes.byteOffset + from, whole - from);
+    const base = baseOf(bytes);
+    if (base >= 0) inMemory.hashStripes(state.byteOffset, base + from, whole - from);
     else {
       for (; from < whole; from += SCRATCH_BYTES) {
         const piece = bytes.subarray(from, Math.min(whole, from + SCRATCH_BYTES));

@@ -49,7 +49,4 @@ export type Places = {
   readonly gatherAt: number;
 };
 
-export type FromDecoder =
-  | ({ readonly kind: 'ready' } & Places)
-  | Decoded
-  | ({ readonly kind: 'taken' } & Taken);
+export type FromDecoder = ({ readonly kind: 'ready' } & Places) | Decoded | ({ readonly kind: 'taken' } & Taken);

@@ -1,15 +1,12 @@
 // The segments of one block as numbers, for the thread that keeps them. In which lane they are kept that thread decides; until then
 // it is lane 0.
+import { baseOf } from '../bytes/fast-memory.js';
 import { hashLow } from '../bytes/xxh64.js';
 import type { SegmentStore } from '../segments/run.js';
 import { LISTED_SEGMENTS, SEGMENT_NUMBERS } from './protocol.js';
 
 export class SegmentList implements SegmentStore {
-  /** The block, and the list to begin with. */
-  #block: Uint8Array | undefined;
-  /** Of the last bytes that a payload lay in: where they begin in the block's memory, or -1 where they are of another. */
-  #base = -1;
-  #bytes: Uint8Array | undefined;
+  /** The block, as it lies in this thread's memory. */
   #blockStart = 0;
   #blockEnd = 0;
   #shared: Float64Array | undefined;
@@ -21,10 +18,8 @@ export class SegmentList implements SegmentStore {
 
   /** What comes next lies in `block`, if anywhere; `shared` has room for `LISTED_SEGMENTS`. */
   begin(block: Uint8Array | undefined, shared: Float64Array | undefined): void {
-    this.#block = block;
-    this.#blockStart = block?.byteOffset ?? 0;
+    this.#blockStart = block ? baseOf(block) : 0;
     this.#blockEnd = this.#blockStart + (block?.length ?? 0);
-    this.#bytes = undefined;
     this.#shared = shared;
     this.#numbers = shared ?? this.#own;
     this.#used = 0;
@@ -68,14 +63,9 @@ export class SegmentList implements SegmentStore {
   }
 
   #placeOf(bytes: Uint8Array, start: number, length: number): number {
-    if (bytes !== this.#bytes) {
-      this.#bytes = bytes;
-      this.#base = this.#block && bytes.buffer === this.#block.buffer ? bytes.byteOffset : -1;
-    }
-    if (this.#base >= 0) {
-      const place = this.#base + start;
-      if (place >= this.#blockStart && place + length <= this.#blockEnd) return place;
-    }
+    const base = baseOf(bytes);
+    const place = base + start;
+    if (base >= 0 && place >= this.#blockStart && place + length <= this.#blockEnd) return place;
     if (this.#spilled + length > this.#spill.length) {
       const larger = Buffer.allocUnsafe(2 * (this.#spilled + length));
       larger.set(this.#spill.subarray(0, this.#spilled));

@@ -28,7 +28,10 @@ const { Ledger, realDisk, keepReception, receiveAll, openRecordings, parseMissio
 const [missionFile, out, workers, syncing, ...paths] = process.argv.slice(2);
 const text = fs.readFileSync(missionFile!, 'utf8');
 const mission = parseMission(text, missionFile!, { layerNames: ['dvb-s2', 'stream', 'gse', 'udp'] });
-const disk = syncing === 'sync' ? realDisk : { ...realDisk, sync: () => undefined, startSync: () => undefined, isSynced: () => true };
+const disk =
+  syncing === 'sync'
+    ? realDisk
+    : { ...realDisk, sync: () => undefined, startSync: () => undefined, isSynced: () => true };
 const start = process.hrtime.bigint();
 const { recordings } = await openRecordings(paths);
 const ledger = Ledger.open(out!, { mission: { text, mission }, disk });
@@ -37,4 +40,8 @@ await receiveAll(recordings, mission, ledger, keep, { workers: Number(workers) }
 ledger.close();
 const seconds = Number(process.hrtime.bigint() - start) / 1e9;
 const { userCPUTime, systemCPUTime, maxRSS } = process.resourceUsage();
-console.log(JSON.stringify({ seconds, cpuSeconds: (userCPUTime + systemCPUTime) / 1e6, rssMB: maxRSS / 1000 }));
+const cpuSeconds = (userCPUTime + systemCPUTime) / 1e6;
+// Bytes handed to write(); a system without /proc tells none.
+const io = fs.existsSync('/proc/self/io') ? fs.readFileSync('/proc/self/io', 'utf8') : '';
+const writtenMB = Number(/wchar: (\d+)/.exec(io)?.[1] ?? 0) / 1e6;
+console.log(JSON.stringify({ seconds, cpuSeconds, rssMB: maxRSS / 1000, writtenMB }));

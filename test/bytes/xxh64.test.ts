@@ -14,7 +14,14 @@ test('is what hash-wasm says at every length and alignment, wherever the bytes l
   const reference = await createXXHash64();
   for (let size = 0; size <= MAX; size++) {
     const start = size % 37;
-    const low = Number(BigInt(`0x${reference.init().update(plain.subarray(start, start + size)).digest()}`) & 0xffff_ffffn);
+    const low = Number(
+      BigInt(
+        `0x${reference
+          .init()
+          .update(plain.subarray(start, start + size))
+          .digest()}`,
+      ) & 0xffff_ffffn,
+    );
     expect([hashLow(fast, start, start + size), hashLow(plain, start, start + size)]).toEqual([low, low]);
   }
 });

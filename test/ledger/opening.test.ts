@@ -80,7 +80,9 @@ describe('opening a ledger', () => {
     fs.writeFileSync(path.join(folder, 'ledger.json'), '{"format":"passweave-ledger","version":1}');
     expect(refusal(folder, mission)).toEqual({
       code: 'ledger-older',
-      message: expect.stringMatching(/^LEDGER\/ledger\.json: version 1 .* nothing was changed, hand the recordings in again/),
+      message: expect.stringMatching(
+        /^LEDGER\/ledger\.json: version 1 .* nothing was changed, hand the recordings in again/,
+      ),
     });
   });
 
