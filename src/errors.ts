@@ -22,10 +22,13 @@ export class RecordingError extends Error {
   readonly file: string;
   /** Absolute byte offset in that file, or `undefined` where the whole file is meant. */
   readonly offset: number | undefined;
+  /** The message without the place. */
+  readonly reason: string;
 
-  constructor(code: RecordingCode, file: string, offset: number | undefined, message: string) {
-    super(offset === undefined ? `${file}: ${message}` : `${file}, byte ${offset}: ${message}`);
+  constructor(code: RecordingCode, file: string, offset: number | undefined, reason: string) {
+    super(offset === undefined ? `${file}: ${reason}` : `${file}, byte ${offset}: ${reason}`);
     this.code = code;
+    this.reason = reason;
     this.file = file;
     this.offset = offset;
   }

@@ -2,7 +2,6 @@
 // `intake/` that touches a recording's bytes goes through it. Reads go into a buffer that is used again and again.
 import { open } from 'node:fs/promises';
 import { RecordingError } from '../errors.js';
-import type { BlockRoom } from './source.js';
 
 export type FileSource = {
   /** Bytes, when it was opened. */
@@ -84,8 +83,7 @@ export async function readAt(source: FileSource, file: string, at: number, lengt
 }
 
 /**
- * The bytes `[start, end)` of a file, as far as there are any, in views of `into` or of what it gives: each holds until the next is
- * asked for.
+ * The bytes `[start, end)` of a file, as far as there are any, in views of `buffer`: each holds until the next is asked for.
  *
  * @param end exclusive; may be Infinity
  * @throws RecordingError `unreadable`, with the position of the read that failed
@@ -95,11 +93,10 @@ export async function* readRange(
   file: string,
   start: number,
   end: number,
-  into: Uint8Array | BlockRoom,
+  buffer: Uint8Array,
   progress?: Progress,
 ): AsyncGenerator<Uint8Array, void, undefined> {
   for (let at = start; at < end; ) {
-    const buffer = typeof into === 'function' ? await into() : into;
     const wanted = Math.min(buffer.length, end - at);
     const count = await source.read(buffer.subarray(0, wanted), at).catch((error: unknown) => {
       throw readFailure(file, at, error);

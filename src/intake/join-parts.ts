@@ -2,7 +2,7 @@
 import path from 'node:path';
 import { giveBlock, takeBlock } from '../bytes/fast-memory.js';
 import type { Intake, Part } from './part.js';
-import type { Block, BlockRoom, Recording } from './source.js';
+import type { Block, Recording } from './source.js';
 import { printable } from './station-name.js';
 import { readUtcStamp } from './utc-stamp.js';
 
@@ -40,24 +40,23 @@ export function joinParts(station: string, parts: readonly Part[], isOnlyOne: bo
   const archiveStamp = isOnlyOne && first.archive ? readUtcStamp(path.basename(first.archive)) : undefined;
   const starts = knownStarts(parts);
 
-  async function* blocks(room?: BlockRoom): AsyncGenerator<Block, void, undefined> {
-    const needsBuffer = !room || parts.some(({ readInto }) => !readInto);
-    const buffer = needsBuffer ? takeBlock(intake.blockBytes) : Buffer.alloc(0);
+  async function* blocks(): AsyncGenerator<Block, void, undefined> {
+    const buffer = takeBlock(intake.blockBytes);
     try {
       let at = 0;
       for (const [i, part] of parts.entries()) {
         starts[i] = at;
-        const read = room && part.readInto ? part.readInto(room, intake.onRead) : part.read(buffer, intake.onRead);
-        for await (const bytes of read) {
+        for await (const bytes of part.read(buffer, intake.onRead)) {
           yield { bytes, at };
           at += bytes.length;
         }
       }
     } finally {
-      if (needsBuffer) giveBlock(buffer);
+      giveBlock(buffer);
     }
   }
 
+  const files = parts.flatMap(({ plainFile }) => plainFile ?? []);
   return {
     station,
     name: recordingName(parts),
@@ -65,6 +64,7 @@ export function joinParts(station: string, parts: readonly Part[], isOnlyOne: bo
     storedBytes: parts.reduce((sum, part) => sum + part.storedBytes, 0),
     startedAt: readUtcStamp(path.basename(first.name)) ?? archiveStamp,
     blocks,
+    ...(files.length === parts.length && { plain: { files, onRead: intake.onRead } }),
     locate: (at) => {
       // The last part that begins at or before `at`; empty ones in between hold nothing.
       const index = starts.findLastIndex((start) => start <= at);

@@ -4,7 +4,7 @@ import type { CaptureFormat } from './capture-parser.js';
 import { type FileSource, type OpenFile, openOrFail } from './file-source.js';
 import type { InflateLimits } from './inflate.js';
 import { captureFormat, HEAD_BYTES } from './recognise.js';
-import type { BlockRoom, Container } from './source.js';
+import type { Container } from './source.js';
 
 export type IntakeLimits = InflateLimits & {
   /** Entries of one archive. */
@@ -31,6 +31,8 @@ export type Part = {
   readonly capture: CaptureFormat | undefined;
   /** Bytes on disk. */
   readonly storedBytes: number;
+  /** The file that it is, just as it lies there. */
+  readonly plainFile?: string;
   /** Bytes with the containers undone, where that is known beforehand. */
   readonly size: number | undefined;
   /**
@@ -40,8 +42,6 @@ export type Part = {
    * @throws RecordingError
    */
   read(buffer: Uint8Array, onRead?: (storedBytes: number) => void): AsyncIterable<Uint8Array>;
-  /** The same in views of what `room` gives, where the bytes are the disk's own. */
-  readInto?(room: BlockRoom, onRead?: (storedBytes: number) => void): AsyncIterable<Uint8Array>;
 };
 
 /** What was found at one path. */

@@ -1,6 +1,6 @@
 // Reads a recording to its end, or to where it cannot be read on: the one loop over its blocks.
 import { RecordingError } from '../errors.js';
-import type { Block, BlockRoom, Recording } from './source.js';
+import type { Block, Recording } from './source.js';
 
 export type WasRead = {
   /** Bytes handed on. */
@@ -11,17 +11,15 @@ export type WasRead = {
 
 /**
  * @param take called with each block, and waited for before the next one is read
- * @param room see `Recording.blocks`
  * @throws what is not a RecordingError, from reading or from `take`
  */
 export async function readRecording(
   recording: Recording,
   take: (block: Block) => Promise<void> | void,
-  room?: BlockRoom,
 ): Promise<WasRead> {
   let bytes = 0;
   try {
-    for await (const block of recording.blocks(room)) {
+    for await (const block of recording.blocks()) {
       await take(block);
       bytes += block.bytes.length;
     }

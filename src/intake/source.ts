@@ -11,8 +11,12 @@ export type Block = {
   readonly receivedAt?: number;
 };
 
-/** Gives room for the next block, its own until that block was asked for; asked again before, it gives the same. */
-export type BlockRoom = () => Promise<Uint8Array>;
+/** Files whose bytes, one after the other, are those of a recording. */
+export type PlainFiles = {
+  readonly files: readonly string[];
+  /** To be told how many more bytes were read. */
+  readonly onRead: ((storedBytes: number) => void) | undefined;
+};
 
 export type Container = 'raw' | 'gzip' | 'zip' | 'capture';
 
@@ -32,10 +36,11 @@ export type Recording = {
   /**
    * The bytes, in order. May be called more than once; each call reads from the start.
    *
-   * @param room asked, where that spares a copy, for what the next block is to lie in; blocks may lie elsewhere all the same
    * @throws RecordingError when it cannot be read on; every block before that was good
    */
-  blocks(room?: BlockRoom): AsyncIterable<Block>;
+  blocks(): AsyncIterable<Block>;
+  /** Present where the bytes need not be unpacked and lie on a disk: whoever likes may read them there. */
+  readonly plain?: PlainFiles;
   /** Where byte `at` of the recording lies, for messages: file (or archive entry) and offset in it; of a flow, just its name. */
   locate(at: number): { readonly file: string; readonly offset: number };
   /** Of a capture: what its last reading met, named numbers as those of the layers. */

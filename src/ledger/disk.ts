@@ -5,6 +5,8 @@ import path from 'node:path';
 /** Synchronous: the ledger has one writer, and a commit must not be overtaken. */
 export interface Disk {
   open(file: string): number;
+  /** To be synced in the background; `null` on systems that open no folders. */
+  openFolder(folder: string): number | null;
   write(fd: number, bytes: Uint8Array, position: number): void;
   read(fd: number, bytes: Uint8Array, position: number): number;
   /** Begins to make durable what was written so far, and returns. */
@@ -24,6 +26,7 @@ const started = new Map<number, { done: boolean; error: Error | null }>();
 
 export const realDisk: Disk = {
   open: (file) => fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644),
+  openFolder: (folder) => (process.platform === 'win32' ? null : fs.openSync(folder, 'r')),
   write: (fd, bytes, position) => {
     for (let done = 0; done < bytes.length; ) {
       done += fs.writeSync(fd, bytes, done, bytes.length - done, position + done);
@@ -39,7 +42,8 @@ export const realDisk: Disk = {
   startSync: (fd) => {
     const own: { done: boolean; error: Error | null } = { done: false, error: null };
     started.set(fd, own);
-    fs.fdatasync(fd, (error) => Object.assign(own, { done: true, error }));
+    // A file's new size is what takes the time, so that the rest of what fsync promises costs nothing; of folders it is needed.
+    fs.fsync(fd, (error) => Object.assign(own, { done: true, error }));
   },
   isSynced: (fd) => {
     const { done = true, error } = started.get(fd) ?? {};
@@ -69,8 +73,8 @@ export const realDisk: Disk = {
     realDisk.syncFolder(path.dirname(file));
   },
   syncFolder: (folder) => {
-    if (process.platform === 'win32') return; // Windows opens no folders as files
-    const fd = fs.openSync(folder, 'r');
+    const fd = realDisk.openFolder(folder);
+    if (fd === null) return;
     try {
       fs.fsyncSync(fd);
     } finally {

@@ -16,6 +16,8 @@ export class LaneFiles {
   readonly #syncing = new Set<string>();
   readonly #created = new Set<string>();
   #folderChanged = false;
+  #folderFd: number | null | undefined;
+  #folderSyncing = false;
   /** For what lies anywhere; for what lies in a shared memory, in there. */
   readonly #ownRoom = makeGatherRoom();
   #room = this.#ownRoom;
@@ -61,13 +63,20 @@ export class LaneFiles {
     for (const file of new Set([...this.#dirty, ...this.#syncing])) this.#disk.sync(this.#fdOf(file));
     this.#dirty.clear();
     this.#syncing.clear();
-    this.#syncFolder();
+    if (this.#folderChanged || this.#folderSyncing) this.#disk.syncFolder(this.#folder);
+    this.#folderChanged = false;
+    this.#folderSyncing = false;
   }
 
   /** Begins to make everything written durable; not again before `isSynced`. */
   startSync(): void {
     this.#flush();
-    this.#syncFolder();
+    if (this.#folderChanged) {
+      this.#folderFd ??= this.#disk.openFolder(this.#folder);
+      if (this.#folderFd !== null) this.#disk.startSync(this.#folderFd);
+      this.#folderSyncing = this.#folderFd !== null;
+      this.#folderChanged = false;
+    }
     for (const file of this.#dirty) {
       this.#disk.startSync(this.#fdOf(file));
       this.#syncing.add(file);
@@ -83,6 +92,8 @@ export class LaneFiles {
       if (fd !== undefined && !this.#disk.isSynced(fd)) return false;
       this.#syncing.delete(file);
     }
+    if (this.#folderSyncing && !this.#disk.isSynced(this.#folderFd!)) return false;
+    this.#folderSyncing = false;
     return true;
   }
 
@@ -90,6 +101,8 @@ export class LaneFiles {
     for (const room of this.#lentRooms) room.owner = undefined;
     for (const fd of this.#open.values()) this.#disk.close(fd);
     this.#open.clear();
+    if (typeof this.#folderFd === 'number') this.#disk.close(this.#folderFd);
+    this.#folderFd = undefined;
   }
 
   /** Gathers from now on where it is quick for what lies in `buffer`. */
@@ -110,11 +123,6 @@ export class LaneFiles {
     this.#dirty.add(this.#file);
     this.#position += this.#used;
     this.#used = 0;
-  }
-
-  #syncFolder(): void {
-    if (this.#folderChanged) this.#disk.syncFolder(this.#folder);
-    this.#folderChanged = false;
   }
 
   #fdOf(file: string): number {

@@ -1,14 +1,16 @@
-// The main thread's side of a decoding thread: hands it the blocks of a recording, as many as there are slots ahead, and keeps the
+// The main thread's side of a decoding thread: hands it a recording, or its blocks where they have to be unpacked, and keeps the
 // segments it finds.
 import { Worker } from 'node:worker_threads';
 import { addGatherRoom } from '../bytes/gather-room.js';
-import { readRecording } from '../intake/read-recording.js';
-import type { Block, Recording } from '../intake/source.js';
+import { RecordingError } from '../errors.js';
+import { readRecording, type WasRead } from '../intake/read-recording.js';
+import type { Block, PlainFiles, Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
-import type { Received, Taken } from '../segments/receive.js';
+import type { Received } from '../segments/receive.js';
 import type { Run, SegmentStore } from '../segments/run.js';
 import {
   type Decoded,
+  type Ended,
   type FromDecoder,
   LISTED_SEGMENTS,
   type Places,
@@ -16,6 +18,7 @@ import {
   SLOT_BYTES,
   type ToDecoder,
 } from './protocol.js';
+import { SlotPool } from './slot-pool.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
 export const threadFile: URL = new URL('./decode-thread.js', import.meta.url);
@@ -27,7 +30,9 @@ type Work = {
   kept: number;
   /** Of those not kept in lane 0: which they are, and their lane. */
   readonly lanes: Map<number, number>;
-  readonly finish: (result: Taken) => void;
+  /** Told of bytes read by the decoder. */
+  readonly plain: PlainFiles | undefined;
+  readonly finish: (result: Ended) => void;
   readonly fail: (error: unknown) => void;
 };
 
@@ -37,10 +42,8 @@ export class Decoder {
   #memory: Uint8Array = new Uint8Array(0);
   #slots: readonly Uint8Array[] = [];
   #lists: readonly Float64Array[] = [];
-  readonly #free: number[] = [];
-  /** The slot that the next block is read into. */
-  #reserved: number | undefined;
-  #onFree: (() => void) | undefined;
+  /** For blocks read here. */
+  readonly #pool = new SlotPool();
   #work: Work | undefined;
   #failure: unknown;
 
@@ -56,10 +59,7 @@ export class Decoder {
           this.#share(message);
           ready();
         } else if (message.kind === 'decoded') this.#keep(message);
-        else {
-          const { kind: _, ...taken } = message;
-          this.#work?.finish(taken);
-        }
+        else this.#work?.finish(message);
       });
     });
   }
@@ -72,23 +72,23 @@ export class Decoder {
   async receive(recording: Recording, store: SegmentStore): Promise<Received> {
     await this.#ready;
     const lanes = new Map<number, number>();
-    const finished = new Promise<Taken>((finish, fail) => {
-      this.#work = { store, kept: 0, lanes, finish, fail };
+    const { plain } = recording;
+    const finished = new Promise<Ended>((finish, fail) => {
+      this.#work = { store, kept: 0, lanes, plain, finish, fail };
     });
     finished.catch(() => undefined);
-    const take = async ({ bytes, at, gap }: Block): Promise<void> => {
-      for (let from = 0; from < bytes.length; from += SLOT_BYTES) {
-        const piece = bytes.subarray(from, from + SLOT_BYTES);
-        const slot = await this.#reserve();
-        this.#reserved = undefined;
-        if (piece.buffer !== this.#memory.buffer) this.#slots[slot]!.set(piece);
-        this.#post({ kind: 'block', slot, length: piece.length, at: at + from, gap: from === 0 && gap === true });
-      }
-    };
-    const read = await readRecording(recording, take, async () => this.#slots[await this.#reserve()]!);
-    this.#post({ kind: 'end' });
-    const taken = await finished;
+    let read: WasRead | undefined;
+    if (plain) this.#post({ kind: 'read', files: plain.files });
+    else {
+      read = await readRecording(recording, (block) => this.#hand(block));
+      this.#post({ kind: 'end' });
+    }
+    const { taken, bytes, problem } = await finished;
     this.#work = undefined;
+    read ??= {
+      bytes,
+      problem: problem && new RecordingError(problem.code, problem.file, problem.offset, problem.reason),
+    };
     return { ...taken, recorder: { ...taken.recorder, runs: withLanes(taken.recorder.runs, lanes) }, ...read };
   }
 
@@ -105,23 +105,19 @@ export class Decoder {
     this.#memory = new Uint8Array(buffer);
     this.#slots = slots.map((at) => new Uint8Array(buffer, at, SLOT_BYTES));
     this.#lists = lists.map((at) => new Float64Array(buffer, at, LISTED_SEGMENTS * SEGMENT_NUMBERS));
-    this.#free.push(...slots.keys());
     addGatherRoom(memory, gatherAt);
   }
 
-  async #reserve(): Promise<number> {
-    while (this.#reserved === undefined) {
-      if (this.#failure !== undefined) throw this.#failure;
-      this.#reserved = this.#free.pop();
-      if (this.#reserved !== undefined) break;
-      await new Promise<void>((free) => {
-        this.#onFree = free;
-      });
+  async #hand({ bytes, at, gap }: Block): Promise<void> {
+    for (let from = 0; from < bytes.length; from += SLOT_BYTES) {
+      const piece = bytes.subarray(from, from + SLOT_BYTES);
+      const slot = await this.#pool.take();
+      this.#slots[slot]!.set(piece);
+      this.#post({ kind: 'block', slot, length: piece.length, at: at + from, gap: from === 0 && gap === true });
     }
-    return this.#reserved;
   }
 
-  #keep({ slot, count, segments: own, spill }: Decoded): void {
+  #keep({ slot, bytes, count, segments: own, spill }: Decoded): void {
     const work = this.#work;
     const segments = own ?? this.#lists[slot]!;
     const end = count * SEGMENT_NUMBERS;
@@ -146,14 +142,16 @@ export class Decoder {
       }
     }
     if (slot < 0) return;
-    this.#free.push(slot);
-    this.#onFree?.();
+    if (work?.plain) {
+      work.plain.onRead?.(bytes);
+      this.#post({ kind: 'free', slot });
+    } else this.#pool.give(slot);
   }
 
   #fail(error: unknown): void {
     this.#failure ??= error;
     this.#work?.fail(error);
-    this.#onFree?.();
+    this.#pool.fail(error);
   }
 }
 

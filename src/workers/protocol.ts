@@ -1,17 +1,21 @@
-// What the threads tell each other: the main thread reads recordings and keeps segments, the others decode. Blocks of a recording
-// lie in slots of a memory that both see, and so do the lists of the segments found in them.
+// What the threads tell each other: the main thread keeps segments, the others read and decode. Blocks of a recording lie in slots of a memory that both see, and so do the lists of the segments found in them.
+import type { RecordingError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
 import type { Taken } from '../segments/receive.js';
 
 /** Blocks of one decoder that may be under way at a time. */
-export const SLOTS = 4;
-export const SLOT_BYTES: number = 4 << 20;
+export const SLOTS = 16;
+/** Small enough for what one processor has read to be in its cache when another comes to it. */
+export const SLOT_BYTES: number = 512 << 10;
 /** Segments of one block for which there is room in the shared list; more are sent in a list of their own. */
-export const LISTED_SEGMENTS = 8192;
+export const LISTED_SEGMENTS = 2048;
 
 export type DecoderSetup = { readonly mission: Mission };
 
-/** `block`: its bytes stand in the slot; `end`: no more of this recording. */
+/**
+ * `read`: a recording that is these files, one after the other; `free`: a slot of it. `block`: bytes of a recording that the main
+ * thread reads stand in the slot; `end`: no more of it.
+ */
 export type ToDecoder =
   | {
       readonly kind: 'block';
@@ -21,7 +25,9 @@ export type ToDecoder =
       readonly at: number;
       readonly gap: boolean;
     }
-  | { readonly kind: 'end' };
+  | { readonly kind: 'end' }
+  | { readonly kind: 'read'; readonly files: readonly string[] }
+  | { readonly kind: 'free'; readonly slot: number };
 
 /** Numbers of each segment in a list: file, segments, key, place, length, hash of the payload. */
 export const SEGMENT_NUMBERS = 6;
@@ -34,11 +40,16 @@ export type Decoded = {
   readonly kind: 'decoded';
   /** Now free again; -1 for what came at the end of the recording. */
   readonly slot: number;
+  /** Of the block. */
+  readonly bytes: number;
   readonly count: number;
   /** The list, where the slot's own has no room for it. */
   readonly segments?: Float64Array | undefined;
   readonly spill: Uint8Array;
 };
+
+/** A RecordingError, as it can be sent. */
+export type Problem = Pick<RecordingError, 'code' | 'file' | 'offset' | 'reason'>;
 
 /** Where in the decoder's memory what lies, bytes. */
 export type Places = {
@@ -49,4 +60,12 @@ export type Places = {
   readonly gatherAt: number;
 };
 
-export type FromDecoder = ({ readonly kind: 'ready' } & Places) | Decoded | ({ readonly kind: 'taken' } & Taken);
+export type Ended = {
+  readonly kind: 'taken';
+  readonly taken: Taken;
+  /** Of a recording read by the decoder: its bytes, and why it could not be read on. */
+  readonly bytes: number;
+  readonly problem: Problem | undefined;
+};
+
+export type FromDecoder = ({ readonly kind: 'ready' } & Places) | Decoded | Ended;

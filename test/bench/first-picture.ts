@@ -6,7 +6,9 @@ import path from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
-const { recover } = (await import(new URL('../../dist/recover.js', import.meta.url).href)) as typeof import('../../src/recover.js');
+const { recover } = (await import(
+  new URL('../../dist/recover.js', import.meta.url).href
+)) as typeof import('../../src/recover.js');
 const [sample = 'dotterel', rounds = '5'] = process.argv.slice(2);
 const campaign = path.join(root, 'samples', sample);
 
@@ -39,5 +41,7 @@ console.log(
 /** When each picture of a folder was written, ms since 1970. */
 function pictures(folder: string): number[] {
   const names = fs.existsSync(folder) ? fs.readdirSync(folder) : [];
-  return names.filter((name) => /\.(jpe?g|png)$/i.test(name)).map((name) => fs.statSync(path.join(folder, name)).mtimeMs);
+  return names
+    .filter((name) => /\.(jpe?g|png)$/i.test(name))
+    .map((name) => fs.statSync(path.join(folder, name)).mtimeMs);
 }

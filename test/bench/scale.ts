@@ -37,10 +37,21 @@ console.log('| station | recording | seconds | most memory | written |\n|---|---
 for (let station = 1; station <= stations; station++) {
   const recording = path.join(work, `station-${station}.bin`);
   const bytes = record(recording, station);
-  const args = ['--import', 'tsx', path.join(root, 'test/bench/fill-ledger.ts'), missionFile, path.join(work, 'ledger')];
+  const args = [
+    '--import',
+    'tsx',
+    path.join(root, 'test/bench/fill-ledger.ts'),
+    missionFile,
+    path.join(work, 'ledger'),
+  ];
   const printed = execFileSync(process.execPath, [...args, '1', 'sync', recording], { encoding: 'utf8' });
   const { seconds, rssMB, writtenMB } = JSON.parse(printed) as Cost;
-  const cells = [`${(bytes / 1e6).toFixed(0)} MB`, seconds.toFixed(2), `${rssMB.toFixed(0)} MB`, `${writtenMB.toFixed(0)} MB`];
+  const cells = [
+    `${(bytes / 1e6).toFixed(0)} MB`,
+    seconds.toFixed(2),
+    `${rssMB.toFixed(0)} MB`,
+    `${writtenMB.toFixed(0)} MB`,
+  ];
   console.log(`| ${station} | ${cells.join(' | ')} |`);
   fs.rmSync(recording);
 }

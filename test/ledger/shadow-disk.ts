@@ -31,6 +31,7 @@ export class ShadowDisk implements Disk {
   readonly #failAt: number;
   readonly #files = new Map<string, Shadow>();
   readonly #opened = new Map<number, string>();
+  readonly #startedFolders = new Map<number, readonly string[]>();
   readonly #started = new Map<number, { readonly content: Buffer; readonly changes: number }>();
   /** Names that a sync of their folder made last. */
   readonly #lasting = new Set<string>();
@@ -47,6 +48,13 @@ export class ShadowDisk implements Disk {
     const fd = fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644);
     this.#opened.set(fd, file);
     if (!this.#files.has(file)) this.#files.set(file, { synced: fs.readFileSync(file), changes: [] });
+    return fd;
+  }
+
+  openFolder(folder: string): number {
+    this.#step(`open folder ${path.basename(folder)}`);
+    const fd = fs.openSync(folder, 'r');
+    this.#opened.set(fd, folder);
     return fd;
   }
 
@@ -67,12 +75,21 @@ export class ShadowDisk implements Disk {
 
   /** What is there now lasts once `isSynced` was asked. */
   startSync(fd: number): void {
+    const opened = this.#opened.get(fd)!;
+    if (fs.statSync(opened).isDirectory()) {
+      this.#startedFolders.set(
+        fd,
+        fs.readdirSync(opened).map((name) => path.join(opened, name)),
+      );
+      return;
+    }
     const { changes } = this.#shadow(fd);
-    this.#started.set(fd, { content: fs.readFileSync(this.#opened.get(fd)!), changes: changes.length });
+    this.#started.set(fd, { content: fs.readFileSync(opened), changes: changes.length });
   }
 
   isSynced(fd: number): boolean {
     this.#step(`background sync ${path.basename(this.#opened.get(fd)!)}`);
+    for (const name of this.#startedFolders.get(fd) ?? []) this.#lasting.add(name);
     const started = this.#started.get(fd);
     if (!started) return true;
     const shadow = this.#shadow(fd);
@@ -97,6 +114,7 @@ export class ShadowDisk implements Disk {
   close(fd: number): void {
     this.#opened.delete(fd);
     this.#started.delete(fd);
+    this.#startedFolders.delete(fd);
     fs.closeSync(fd);
   }
 

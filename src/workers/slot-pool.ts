@@ -1,0 +1,35 @@
+// Which slots are free, for the one who reads into them.
+import { SLOTS } from './protocol.js';
+
+export class SlotPool {
+  readonly #free = Array.from({ length: SLOTS }, (_, slot) => slot);
+  #failure: unknown;
+  #wake: (() => void) | undefined;
+
+  /** A free slot: at once where there is one. One may wait at a time. @throws what `fail` was told */
+  take(): number | Promise<number> {
+    return this.#free.pop() ?? this.#wait();
+  }
+
+  give(slot: number): void {
+    this.#free.push(slot);
+    this.#wake?.();
+  }
+
+  /** Nobody waits any longer. */
+  fail(error: unknown): void {
+    this.#failure ??= error;
+    this.#wake?.();
+  }
+
+  async #wait(): Promise<number> {
+    for (;;) {
+      if (this.#failure !== undefined) throw this.#failure;
+      const slot = this.#free.pop();
+      if (slot !== undefined) return slot;
+      await new Promise<void>((wake) => {
+        this.#wake = wake;
+      });
+    }
+  }
+}
