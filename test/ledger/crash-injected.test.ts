@@ -134,7 +134,7 @@ describe.each(FATES)('a run broken off at any operation, unsynced writes %s,', {
     const operations = countOperations((disk, folder) => run(folder, disk));
     for (let failAt = 1; failAt <= operations; failAt += 3) {
       const root = scratchFolder();
-      const folder = path.join(root, 'ledger');
+      const folder = path.join(root, 'out', 'ledger');
       const disk = new ShadowDisk(root, failAt);
       expect(() => run(folder, disk)).toThrow(PowerCut);
       disk.cutPower(fate, seededRandom(failAt, `${fate}/notes`));
