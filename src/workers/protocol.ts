@@ -4,11 +4,11 @@ import type { Mission } from '../mission/mission.js';
 import type { Taken } from '../segments/receive.js';
 
 /** Blocks of one decoder that may be under way at a time. */
-export const SLOTS = 16;
+export const SLOTS = 8;
 /** Small enough for what one processor has read to be in its cache when another comes to it. */
-export const SLOT_BYTES: number = 512 << 10;
+export const SLOT_BYTES: number = 1 << 20;
 /** Segments of one block for which there is room in the shared list; more are sent in a list of their own. */
-export const LISTED_SEGMENTS = 2048;
+export const LISTED_SEGMENTS = 4096;
 
 export type DecoderSetup = { readonly mission: Mission };
 
