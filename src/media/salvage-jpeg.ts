@@ -64,11 +64,11 @@ function rebuild(
   if (!holed) return null;
   // Exif tells how to turn the picture, profiles tell its colours; what has a hole would only be in the way.
   const extras = holed.extras.map(([start, end]) => bytes.subarray(start, end));
-  const { layout, grades, progressive, borrowedHeader, unplaced } = holed;
+  const { layout, grades, progressive, borrowedHeader, solvedSize, unplaced } = holed;
   const { width, height } = holed.frame;
   return {
     jpeg: writeJpeg(holed, extras),
-    facts: { layout, grades, progressive, borrowedHeader, unplaced, width, height },
+    facts: { layout, grades, progressive, borrowedHeader, solvedSize, unplaced, width, height },
   };
 }
 
@@ -83,7 +83,7 @@ async function wholeThumbnail(bytes: Uint8Array, gaps: Gaps): Promise<Buffer | n
   }
 }
 
-function describe({ grades, progressive, borrowedHeader, unplaced }: HoledFacts): string {
+function describe({ grades, progressive, borrowedHeader, solvedSize, unplaced }: HoledFacts): string {
   const share = (grade: number) => grades.reduce((sum, g) => sum + (g === grade ? 1 : 0), 0) / grades.length;
   const percent = (part: number) => `${part > 0.999 && part < 1 ? '99.9' : (100 * part).toFixed(1)} %`;
   const shown = 1 - share(missing);
@@ -100,5 +100,6 @@ function describe({ grades, progressive, borrowedHeader, unplaced }: HoledFacts)
   if (shown < 1) sentences.push('The hatched rest is missing.');
   if (unplaced > 0) sentences.push(`${percent(unplaced / grades.length)} arrived but could not be placed.`);
   if (borrowedHeader) sentences.push('Its header is lost: that of another file of the campaign was used.');
+  if (solvedSize) sentences.push('Its size was found from the picture itself, and may be off by less than a block.');
   return sentences.join(' ');
 }

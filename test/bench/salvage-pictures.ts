@@ -1,5 +1,5 @@
 // Salvage of JPEG pictures with holes, scored against the decode of the intact file, beside general decoders, on photographs that
-// Debian packages bring (downloaded at run time, none kept). Run: npx tsx test/bench/salvage-pictures.ts [tune|heldout] [photographs]
+// Debian packages bring (downloaded at run time, none kept). Run: npx tsx test/bench/salvage-pictures.ts [tune|second|clean] [photographs]
 // Numbers of a table are percent of MCUs. Judges: the coefficients of the intact file; its pixels by libjpeg-turbo through sharp.
 import { execFileSync, spawnSync } from 'node:child_process';
 import fs from 'node:fs';
@@ -21,10 +21,18 @@ import {
 import { readStretches } from '../../src/media/jpeg/stretches.js';
 import { writeJpeg } from '../../src/media/jpeg/write-jpeg.js';
 
-/** Thresholds were chosen on the first set; the second was not looked at until they were. */
+/**
+ * Thresholds were chosen on the first set, later on the second too, which was held out before and scored several times. The clean set
+ * was scored once, when all was done (the row with the header lost once more, after that had shown a mistake in solving sizes); its
+ * first picture is left out as it is a painting.
+ */
 const sets = {
-  tune: { package: 'lomiri-wallpapers-16.04', folder: 'usr/share/backgrounds' },
-  heldout: { package: 'mate-backgrounds', folder: 'usr/share/backgrounds/mate/nature' },
+  tune: { package: 'lomiri-wallpapers-16.04', files: /backgrounds\/[^/]+\.jpg$/ },
+  second: { package: 'mate-backgrounds', files: /backgrounds\/mate\/nature\/[^/]+\.jpg$/ },
+  clean: {
+    package: 'plasma-workspace-wallpapers',
+    files: /wallpapers\/(?!Autumn)[^/]+\/contents\/images\/2560x1600\.jpg$/,
+  },
 };
 type Case = { variant: string; segment: number; loss: number; headerLost?: boolean };
 const cases: Case[] = [
@@ -36,7 +44,7 @@ const cases: Case[] = [
 ];
 
 const folder = fs.mkdtempSync(path.join(os.tmpdir(), 'passweave-bench-'));
-const chosen = process.argv[2] === 'tune' ? sets.tune : sets.heldout;
+const chosen = sets[(process.argv[2] ?? 'clean') as keyof typeof sets];
 const most = Number(process.argv[3] ?? 8);
 
 type Tally = Record<
@@ -101,10 +109,10 @@ async function fetchPhotographs(): Promise<Buffer[]> {
   execFileSync('apt-get', ['download', chosen.package], { cwd: folder, stdio: 'ignore' });
   const deb = fs.readdirSync(folder).find((name) => name.endsWith('.deb'))!;
   execFileSync('dpkg-deb', ['-x', deb, 'x'], { cwd: folder });
-  const from = path.join(folder, 'x', chosen.folder);
+  const from = path.join(folder, 'x');
   const files = fs
-    .readdirSync(from)
-    .filter((name) => name.endsWith('.jpg'))
+    .readdirSync(from, { recursive: true, encoding: 'utf8' })
+    .filter((name) => chosen.files.test(name))
     .sort();
   const photographs: Buffer[] = [];
   for (const name of files.slice(0, most)) {

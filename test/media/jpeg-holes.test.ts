@@ -155,6 +155,41 @@ test('a lost header is replaced by that of a file of the same sender, and the re
   expect(score(got, readHoledJpeg(whole, [])!).right).toBeGreaterThan(0.95);
 });
 
+test('with the header lost and a sender of another size the size is solved, and the result says so', async () => {
+  if (!hasCjpeg) return;
+  const sibling = await encodings['standard tables']!();
+  for (const [width, height] of [
+    [512, 352],
+    [304, 400],
+  ] as const) {
+    const { data } = await sharp(await drawScene(width, height, 9))
+      .raw()
+      .toBuffer({ resolveWithObject: true });
+    const input = Buffer.concat([Buffer.from(`P6\n${width} ${height}\n255\n`), data]);
+    const whole = execFileSync('cjpeg', ['-quality', '88', '-baseline'], { input });
+    const gaps: Gaps = [
+      [0, 900],
+      [9000, 9300],
+    ];
+    const got = readHoledJpeg(holed(whole, gaps), gaps, [extractJpegHeader(sibling)!])!;
+    expect([got.frame.width, got.frame.height, got.solvedSize]).toEqual([width, height, true]);
+    expect(score(got, readHoledJpeg(whole, [])!).right).toBeGreaterThan(0.93);
+  }
+});
+
+test('a plain picture does not overrule the size of the sender', async () => {
+  if (!hasCjpeg) return;
+  const random = seeded(12);
+  const [width, height] = [640, 400];
+  const data = Buffer.alloc(3 * width * height, 0);
+  for (let i = 0; i < data.length; i++) data[i] = 90 + Math.floor(i / (3 * width * 8)) + 2 * random();
+  const input = Buffer.concat([Buffer.from(`P6\n${width} ${height}\n255\n`), data]);
+  const whole = execFileSync('cjpeg', ['-quality', '88', '-baseline'], { input });
+  const gaps: Gaps = [[0, 640]];
+  const got = readHoledJpeg(holed(whole, gaps), gaps, [extractJpegHeader(whole)!])!;
+  expect([got.frame.width, got.frame.height, got.solvedSize]).toEqual([width, height, false]);
+});
+
 test('the standard tables are those that libjpeg-turbo writes by default', async () => {
   if (!hasCjpeg) return;
   const file = await encodings['standard tables']!();

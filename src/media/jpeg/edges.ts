@@ -33,7 +33,7 @@ export type Edges = {
 
 /** @param quantisation one table per component of the scan, zigzag order */
 export function readEdges(
-  { store, blocks, pieces }: Pieces,
+  { store, kept: stored, blocks, pieces }: Pieces,
   frame: Pick<JpegFrame, 'components'>,
   scanComponents: readonly number[],
   quantisation: readonly Uint16Array[],
@@ -83,7 +83,7 @@ export function readEdges(
   const sums = new Float64Array(4 * kept);
   let from = 0;
   for (let mcu = 0; mcu < mcus; mcu++) {
-    for (let b = 0; b < blocks.length; b++, from += 64) {
+    for (let b = 0; b < blocks.length; b++, from += stored) {
       const { component } = blocks[b]!;
       const { h, v } = sampling[component]!;
       const x = blockX[b]!;
@@ -91,7 +91,7 @@ export function readEdges(
       sums.fill(0);
       const vertical = downFactor[component]!;
       const horizontal = acrossFactor[component]!;
-      for (let k = 0; k < 64; k++) {
+      for (let k = 0; k < stored; k++) {
         const value = store[from + k]!;
         if (value === 0) continue;
         const place = zigzag[k]!;

@@ -93,3 +93,22 @@ export function longCode(table: HuffmanTable, next: number): number {
   }
   return 0;
 }
+
+/** The next symbol of a progressive scan, -1 where there is none. */
+export function readSymbol(cursor: BitCursor, table: HuffmanTable): number {
+  const { data, at } = cursor;
+  const byte = at >>> 3;
+  const word = ((data[byte]! << 24) | (data[byte + 1]! << 16) | (data[byte + 2]! << 8) | data[byte + 3]!) << (at & 7);
+  const found = table.lookup[word >>> (32 - lookupBits)]! || longCode(table, word >>> 16);
+  if (found === 0) return -1;
+  cursor.at = at + (found >> 8);
+  return found & 255;
+}
+
+export function readBits(cursor: BitCursor, count: number): number {
+  let value = 0;
+  for (let i = 0; i < count; i++, cursor.at++) {
+    value = (value << 1) | ((cursor.data[cursor.at >>> 3]! >> (7 - (cursor.at & 7))) & 1);
+  }
+  return value;
+}

@@ -56,6 +56,8 @@ export type HeaderState = {
 };
 
 const pixelLimit = 100_000_000;
+/** Bytes of tables that may stand between two scans: two of each kind, with their headers. */
+const longestTables = 500;
 
 /** First gap that ends after `at`, or `null`. */
 export function gapAfter(gaps: Gaps, at: number): readonly [number, number] | null {
@@ -84,6 +86,9 @@ export function readJpegHeader(bytes: Uint8Array, gaps: Gaps, known: HeaderState
   const extras: [number, number][] = [];
   let at = 0;
   let afterHole = false;
+  // Whether tables came since the last scan began, and where its data end.
+  let defined = true;
+  let dataEnd = 0;
   while (at < bytes.length - 1) {
     const gap = gapAfter(gaps, at);
     if (gap && gap[0] <= at) {
@@ -121,10 +126,17 @@ export function readJpegHeader(bytes: Uint8Array, gaps: Gaps, known: HeaderState
     const segment = bytes.subarray(at + 4, end);
     at = end;
     if (marker === 0xda) {
-      const scan = readScan(segment, state, afterHole);
-      if (!scan) continue;
+      const read = readScan(segment, state, afterHole);
+      if (!read) continue;
+      // Progressive pictures have tables of their own before each scan: those of an earlier one may be known, but are not this one's.
+      const hole = gapAfter(gaps, dataEnd - longestTables);
+      const stale = state.frame!.progressive && !defined && (afterHole || (hole !== null && hole[0] < dataEnd));
+      const none = read.components.map(() => null);
+      const scan = stale ? { ...read, dc: none, ac: none } : read;
+      defined = false;
       const [stop, closed] = endOfScan(bytes, gaps, end);
       scans.push({ ...scan, start: end, end: stop, closed });
+      dataEnd = stop;
       afterHole = !closed;
       at = stop;
     } else if (isStartOfFrame(marker)) {
@@ -132,8 +144,10 @@ export function readJpegHeader(bytes: Uint8Array, gaps: Gaps, known: HeaderState
       if (!frame) return null;
       state.frame = frame;
     } else if (marker === 0xdb) readQuantisation(segment, state.quantisation);
-    else if (marker === 0xc4) readHuffman(segment, state);
-    else if (marker === 0xdd && segment.length === 2) state.restartInterval = (segment[0]! << 8) | segment[1]!;
+    else if (marker === 0xc4) {
+      readHuffman(segment, state);
+      defined = true;
+    } else if (marker === 0xdd && segment.length === 2) state.restartInterval = (segment[0]! << 8) | segment[1]!;
     else if (marker >= 0xe0 && marker <= 0xef) extras.push([end - length - 2, end]);
   }
   return state.frame && scans.length > 0

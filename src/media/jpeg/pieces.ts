@@ -25,7 +25,9 @@ export type Piece = {
 /** Coefficients of all pieces, one after the other. */
 export type Pieces = {
   readonly blocks: readonly McuBlock[];
-  /** 64 per block in zigzag order, MCU by MCU; DC as a sum since the piece's begin or the last restart. */
+  /** Values kept of each block: 64, or only that of DC where the scan holds no others. */
+  readonly kept: number;
+  /** In zigzag order, `kept` per block, MCU by MCU; DC as a sum since the piece's begin or the last restart. */
   readonly store: Int16Array;
   /** Coded length of each MCU in the store, bits. */
   readonly bits: Uint16Array;
@@ -59,7 +61,9 @@ export function decodePieces(
   shift = 0,
 ): Pieces {
   const capacity = totalMcus + 1;
-  const store = new Int16Array(64 * blocks.length * capacity);
+  const kept = blocks.every(({ ac }) => ac === null) ? 1 : 64;
+  const perMcu = kept * blocks.length;
+  const store = new Int16Array(perMcu * capacity);
   const bits = new Uint16Array(capacity);
   const drafts: Draft[] = [];
   const components = 1 + Math.max(...blocks.map(({ component }) => component));
@@ -75,7 +79,7 @@ export function decodePieces(
     while (count < limit && used + count < capacity) {
       const before = cursor.at;
       if (before >= cursor.end) break;
-      let to = 64 * blocks.length * (used + count);
+      let to = perMcu * (used + count);
       let whole = true;
       for (const { dc, ac, component } of blocks) {
         if (!readBlock(cursor, dc, ac, store, to)) {
@@ -84,10 +88,10 @@ export function decodePieces(
         }
         sums[component]! += store[to]! << shift;
         store[to] = sums[component]!;
-        to += 64;
+        to += kept;
       }
       if (!whole) {
-        store.fill(0, 64 * blocks.length * (used + count), to + 64);
+        store.fill(0, perMcu * (used + count), to + kept);
         // What is cut by the end of the stretch fails near it; anything else cannot be in these data.
         const broken = cursor.at + 32 < cursor.end;
         cursor.at = before;
@@ -99,7 +103,7 @@ export function decodePieces(
     return { count, broken: false };
   };
 
-  const forget = (count: number) => store.fill(0, 64 * blocks.length * used, 64 * blocks.length * (used + count));
+  const forget = (count: number) => store.fill(0, perMcu * used, perMcu * (used + count));
 
   const readStretch = (stretch: Stretch) => {
     lost += 8 * stretch.lostBytes;
@@ -190,5 +194,5 @@ export function decodePieces(
   const ending = stretches.at(-1);
   const cut = ending !== undefined && ending.after === 'hole' && ending.start < ending.end;
   const pieces = drafts.filter(({ count }) => count > 0);
-  return { blocks, store, bits, pieces, totalMcus, lostAfter: cut ? -1 : lost };
+  return { blocks, kept, store, bits, pieces, totalMcus, lostAfter: cut ? -1 : lost };
 }

@@ -15,16 +15,18 @@ export type JointPlacement = Placement & {
 /**
  * @param edges of all MCUs in the store; turned and turned back
  * @param width MCUs in a row
+ * @param evidence by piece and place: what else tells of it, natural units; default nothing
  */
 export function placeJointly(
   { pieces, bits, totalMcus, lostAfter }: Pieces,
   edges: Edges,
   width: number,
   restartInterval: number,
+  evidence: readonly Float32Array[] = [],
 ): JointPlacement | null {
   const along = measureAlong(edges, pieces);
   let between = measureBetween(edges, apart(pieces, width), width, along);
-  const options = { totalMcus, restartInterval, bits, lostAfter };
+  const options = { totalMcus, restartInterval, bits, lostAfter, evidence };
   let borders = new Borders(pieces, edges, along, between, width);
   const forward = placePieces(borders, options);
   const turned = turn(pieces, edges, borders, options);
@@ -100,6 +102,7 @@ function turn(
       bits: options.bits.slice(0, mcus).reverse(),
       lostAfter: pieces[0]!.lostBits,
       turned: !options.turned,
+      evidence: (options.evidence ?? []).map((scores) => scores.slice().reverse()).reverse(),
     },
     /** Places as the search from the end counts them, and back. */
     there: (at: Int32Array) => at.map((place, i) => totalMcus - place - pieces[i]!.count).reverse(),

@@ -1,6 +1,11 @@
 // One scan that holds DC values (a whole sequential scan, or the first of a progressive picture): decoded, placed, its brightness
 // found, and each MCU graded by how sure that is.
+import { anchorPieces } from './anchor-pieces.js';
+import { settlePhases } from './block-phase.js';
 import { solveBrightness } from './brightness.js';
+import { cutAtEnd } from './cut-at-end.js';
+import { blockNeighbours } from './dc-plane.js';
+import type { BitRun } from './dc-refinement.js';
 import { readEdges } from './edges.js';
 import type { JpegFrame, JpegScan } from './header.js';
 import type { HuffmanTable } from './huffman-table.js';
@@ -16,6 +21,13 @@ export const coarse = 1;
 export const likely = 2;
 export const sure = 3;
 
+/** The grade of an MCU by those of its place and its brightness. */
+export function gradeOf(place: number, brightness: number): number {
+  return place === missing ? missing : brightness === missing ? coarse : Math.min(place, brightness);
+}
+
+/** Most that DC values can be apart, before quantisation: they stand for means of 8-bit samples (T.81, A.3.3), a little more by rounding. */
+const dcRange = 2064;
 /** Strengths (natural units) from which a place counts; calibrated on photographs, see the bench. */
 const surePlace = 6;
 const likelyPlace = 2;
@@ -26,7 +38,9 @@ const likelyBrightness = 6;
 
 export type PlacedScan = {
   readonly blocks: readonly McuBlock[];
-  /** 64 per block in zigzag order; the DC values are those of the picture. */
+  /** Values kept of each block, see `Pieces`. */
+  readonly kept: number;
+  /** In zigzag order; the DC values are those of the picture. */
   readonly store: Int16Array;
   /** By MCU of the scan: where it is in the store, -1 where it is missing. */
   readonly source: Int32Array;
@@ -35,6 +49,10 @@ export type PlacedScan = {
   readonly brightness: Uint8Array;
   /** MCUs that arrived but were not placed. */
   readonly unplaced: number;
+  /** How well the pieces fit together in a picture of this size, natural units; to compare sizes by. */
+  readonly fit: number;
+  /** The bits given that refine it, their places settled as far as they can be. */
+  readonly refinement: readonly BitRun[];
 };
 
 /** The scan's MCUs and how many lie in a row. */
@@ -78,31 +96,62 @@ export function mcuBlocks(layout: Layout, scan: JpegScan): McuBlock[] | null {
   return blocks;
 }
 
-/** @returns `null` where nothing of the scan can be placed */
+/** The layout's parts that the scan holds; a scan of one component has one block in its MCU. */
+function scanParts({ parts }: Layout, { components }: JpegScan): Layout['parts'] {
+  return components.map((c) => (components.length === 1 ? { ...parts[c]!, h: 1, v: 1 } : parts[c]!));
+}
+
+/**
+ * @param refinement the bits of a scan that refines this one, where it has been found
+ * @returns `null` where nothing of the scan can be placed
+ */
 export function placeScan(
   data: ScanData,
   frame: JpegFrame,
   layout: Layout,
   scan: JpegScan,
   quantisation: readonly Uint16Array[],
+  refinement: readonly BitRun[] = [],
 ): PlacedScan | null {
   const blocks = mcuBlocks(layout, scan);
   if (!blocks) return null;
   const { across, mcus } = scanSize(layout, scan);
   const decoded = decodePieces(data, blocks, mcus, scan.restartInterval, scan.low);
-  const { pieces, store } = decoded;
-  if (pieces.length === 0) return null;
+  const { store, kept } = decoded;
+  const parts = scanParts(layout, scan);
+  const tables = scan.components.map((c) => quantisation[c]!);
+  let phased = decoded;
+  if (scan.spectralEnd === 0) {
+    const ranges = tables.map((table) => dcRange / table[0]! + (2 << scan.low));
+    phased = cutAtEnd(settlePhases(decoded, blockNeighbours(parts, across), scan.low), ranges);
+  }
   const source = new Int32Array(mcus).fill(-1);
   const place = new Uint8Array(mcus);
   const brightness = new Uint8Array(mcus);
-  const whole = pieces.length === 1 && pieces[0]!.count === mcus && pieces[0]!.floating === 0;
+  const only = phased.pieces[0];
+  if (!only) return null;
+  const whole = phased.pieces.length === 1 && only.count === mcus && only.floating === 0;
   if (whole) {
-    for (let m = 0; m < mcus; m++) source[m] = pieces[0]!.first + m;
-    return { blocks, store, source, place: place.fill(sure), brightness: brightness.fill(sure), unplaced: 0 };
+    for (let m = 0; m < mcus; m++) source[m] = only.first + m;
+    return {
+      blocks,
+      kept,
+      store,
+      source,
+      place: place.fill(sure),
+      brightness: brightness.fill(sure),
+      unplaced: 0,
+      fit: 0,
+      refinement,
+    };
   }
-  const tables = scan.components.map((c) => quantisation[c]!);
-  const edges = readEdges(decoded, frame, scan.components, tables);
-  const joint = placeJointly(decoded, edges, across, scan.restartInterval);
+  const edges = readEdges(phased, frame, scan.components, tables);
+  const anchored = anchorPieces(phased, refinement, parts, across, scan.low);
+  const { pieces } = anchored;
+  if (pieces.length === 0) return null;
+  let unplaced = phased.pieces.reduce((sum, { count }) => sum + count, 0);
+  for (const { count } of pieces) unplaced -= count;
+  const joint = placeJointly(anchored, edges, across, scan.restartInterval, anchored.evidence);
   if (!joint) return null;
   const at = joint.at.map((begin, i) => (joint.strengths[i]! >= coarsePlace ? begin : -1));
   // Without the begin of the scan and without restarts no brightness is known: all are found from the largest piece's.
@@ -111,10 +160,9 @@ export function placeScan(
     (best, { count }, i) => (at[i]! >= 0 && count > (pieces[best]?.count ?? 0) ? i : best),
     -1,
   );
-  const anchored = afloat ? pieces.map((piece, i) => (i === largest ? { ...piece, floating: 0 } : piece)) : pieces;
-  const { levels, deviation } = solveBrightness(edges, anchored, at, mcus, across, joint.borders.between.spread[0]!);
-  const middle = afloat ? middleLevels(decoded, at, levels, tables) : null;
-  let unplaced = 0;
+  const grounded = afloat ? pieces.map((piece, i) => (i === largest ? { ...piece, floating: 0 } : piece)) : pieces;
+  const { levels, deviation } = solveBrightness(edges, grounded, at, mcus, across, joint.borders.between.spread[0]!);
+  const middle = afloat ? middleLevels(anchored, at, levels, tables) : null;
   for (const [i, { first, count, floating, doubtful }] of pieces.entries()) {
     if (at[i]! < 0) {
       unplaced += count;
@@ -133,15 +181,15 @@ export function placeScan(
       brightness[to] = doubt <= sureBrightness ? sure : doubt <= likelyBrightness ? likely : missing;
       if (m >= floating) continue;
       for (const [b, { component }] of blocks.entries())
-        store[64 * (blocks.length * (first + m) + b)]! += steps[component]!;
+        store[kept * (blocks.length * (first + m) + b)]! += steps[component]!;
     }
   }
-  return { blocks, store, source, place, brightness, unplaced };
+  return { blocks, kept, store, source, place, brightness, unplaced, fit: joint.score, refinement: anchored.runs };
 }
 
 /** What is in the middle of all that is shown: the range of the first component, the mean of colours (pictures are grey on the whole). */
 function middleLevels(
-  { blocks, store, pieces }: Pieces,
+  { blocks, store, kept, pieces }: Pieces,
   at: Int32Array,
   levels: readonly Float64Array[],
   tables: readonly Uint16Array[],
@@ -153,7 +201,7 @@ function middleLevels(
       for (let m = piece.doubtful; m < piece.count; m++) {
         for (const [b, { component }] of blocks.entries()) {
           if (component !== c) continue;
-          const level = (store[64 * (blocks.length * (piece.first + m) + b)]! * table[0]!) / 8 + levels[i]![c]!;
+          const level = (store[kept * (blocks.length * (piece.first + m) + b)]! * table[0]!) / 8 + levels[i]![c]!;
           if (level < low) low = level;
           if (level > high) high = level;
           sum += level;

@@ -22,6 +22,8 @@ export type PlaceOptions = {
   readonly lostAfter: number;
   /** Pieces and edges are turned by half a turn: places count from the end. */
   readonly turned?: boolean;
+  /** By piece and place: what else tells of it, natural units; nothing if absent. */
+  readonly evidence?: readonly Float32Array[];
   /** The only places to try, by piece. */
   readonly only?: readonly (readonly number[])[];
 };
@@ -277,7 +279,7 @@ class Search {
     const { borders, offset, weight } = this;
     const { pieces, width } = borders;
     const absolute = pieces[index]!.floating === 0;
-    let score = sofar + borders.rowEnds(index, at % width);
+    let score = sofar + borders.rowEnds(index, at % width) + (this.options.evidence?.[index]?.[at] ?? 0);
     let match = 0;
     offset.fill(0);
     weight.fill(0);
