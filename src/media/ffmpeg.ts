@@ -37,6 +37,7 @@ export const ffmpegMissing: string =
 const demuxers: Partial<Record<MediaFormatName, string>> = {
   mp4: 'mov',
   h264: 'h264',
+  hevc: 'hevc',
   mpegts: 'mpegts',
   avi: 'avi',
   matroska: 'matroska',
@@ -74,8 +75,8 @@ export async function probe(tools: Tools, path: string, format: MediaFormat): Pr
   const demuxer = demuxers[format.format];
   if (demuxer === undefined) return null;
   const entries = 'stream=codec_name,width,height,nb_frames,nb_read_packets,avg_frame_rate,duration:format=duration';
-  // A bare H.264 stream tells neither its length nor its frames: count them.
-  const counting = format.format === 'h264' ? ['-count_packets'] : [];
+  // A bare stream tells neither its length nor its frames: count them.
+  const counting = isBare(format) ? ['-count_packets'] : [];
   const args = ['-v', 'error', ...guarded(demuxer), ...counting, '-select_streams', 'v:0', '-show_entries', entries];
   const output = await run(tools.ffprobe, [...args, '-of', 'json', '-i', fileUrl(path)], tools);
   return output === null ? null : readFacts(output);
@@ -97,9 +98,9 @@ export async function still(
 ): Promise<boolean> {
   const demuxer = demuxers[format.format];
   if (demuxer === undefined) return false;
-  // A bare H.264 stream has no index to seek by: it is decoded from its start.
+  // A bare stream has no index to seek by: it is decoded from its start.
   const seek = ['-ss', String(atSeconds)];
-  const [before, after] = format.format === 'h264' ? [[], seek] : [seek, []];
+  const [before, after] = isBare(format) ? [[], seek] : [seek, []];
   // image2pipe, not image2: that one reads % in a file name as a pattern.
   const output = [...after, '-map', '0:v:0', '-frames:v', '1', '-c:v', 'png', '-f', 'image2pipe'];
   const input = [...before, '-max_pixels', String(pixelLimit), ...guarded(demuxer)];
@@ -245,6 +246,11 @@ function stream(
     command.on('end', () => finish(true)).on('error', () => finish(false));
     command.run();
   });
+}
+
+/** H.264 or H.265 without a container. */
+function isBare({ format }: MediaFormat): boolean {
+  return format === 'h264' || format === 'hevc';
 }
 
 function guarded(demuxer: string): string[] {

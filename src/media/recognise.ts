@@ -1,6 +1,6 @@
 // Tells what a file is by its first bytes; the extension of a downlinked name is never trusted.
 // Signatures as in the formats' own documents: T.81 (JPEG), PNG, GIF89a, TIFF 6.0, RIFF containers, ISO/IEC 14496-12
-// (ftyp), H.264 annex B, ISO/IEC 13818-1 (188-byte packets), Matroska (EBML).
+// (ftyp), H.264 and H.265 annex B, ISO/IEC 13818-1 (188-byte packets), Matroska (EBML).
 
 import { open } from 'node:fs/promises';
 
@@ -13,6 +13,7 @@ export type MediaFormatName =
   | 'heif'
   | 'mp4'
   | 'h264'
+  | 'hevc'
   | 'mpegts'
   | 'avi'
   | 'matroska'
@@ -56,6 +57,7 @@ export function recogniseMedia(head: Uint8Array): MediaFormat {
   }
   if (isTransportStream(bytes)) return { kind: 'video', format: 'mpegts', extension: 'ts' };
   if (isAnnexB(bytes)) return { kind: 'video', format: 'h264', extension: 'h264' };
+  if (isH265(bytes)) return { kind: 'video', format: 'hevc', extension: 'h265' };
   if (isText(bytes)) return { kind: 'other', format: 'text', extension: 'txt' };
   return { kind: 'other', format: 'unknown', extension: 'bin' };
 }
@@ -95,6 +97,14 @@ function isAnnexB(bytes: Buffer): boolean {
   const sps = unitType(bytes[unit]) === 9 ? nextUnit(bytes, unit) : unit;
   // nal_ref_idc of a parameter set is never 0.
   return sps >= 0 && unitType(bytes[sps]) === 7 && bytes[sps]! >> 5 !== 0 && h264Profiles.has(bytes[sps + 1] ?? -1);
+}
+
+/** A start code, perhaps an access unit delimiter, then a video parameter set; all of layer 0, temporal id 0. */
+function isH265(bytes: Buffer): boolean {
+  const unit = nextUnit(bytes, 0);
+  if (unit < 3 || bytes.subarray(0, unit).some((byte, i) => byte !== (i === unit - 1 ? 1 : 0))) return false;
+  const vps = bytes[unit] === 0x46 ? nextUnit(bytes, unit) : unit;
+  return vps >= 0 && bytes[vps] === 0x40 && bytes[vps + 1] === 1;
 }
 
 /** Index of the NAL unit header after the first start code from `from`, or -1. */

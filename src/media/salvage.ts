@@ -1,4 +1,4 @@
-// Something to look at of a file that is not whole: all of a JPEG that arrived, the part of a PNG before its first gap, with the
+// Something to look at of a file that is not whole: all of a JPEG that arrived, all of a PNG that is determined, with the
 // rest hatched, and what a demuxer can read of a clip. Nothing is filled in unless asked for; the note says what is shown.
 import { rename, rm, stat, writeFile } from 'node:fs/promises';
 import { normaliseRanges, rangePairs } from '../bytes/ranges.js';
@@ -10,9 +10,9 @@ import { type MediaFormat, recogniseFile } from './recognise.js';
 import { salvageJpeg } from './salvage-jpeg.js';
 import { salvagePng } from './salvage-png.js';
 import { salvageRaw } from './salvage-raw.js';
-import { hatchedPng } from './trusted-rows.js';
+import { hatchedPng } from './shown-pixels.js';
 import type { FrameClass } from './video/frame-classes.js';
-import { salvageVideo } from './video/salvage-video.js';
+import { salvageVideo, type VideoSalvage } from './video/salvage-video.js';
 
 export type SalvageRequest = {
   /** The incomplete file, its gaps filled with zeros. */
@@ -70,7 +70,12 @@ export async function salvageMedia(request: SalvageRequest): Promise<Salvage | n
   if (request.sensor) return salvageRawFile(request, request.sensor);
   const format = await recogniseFile(request.path);
   if (format.kind === 'video') return request.tools && salvageClip(request, format, request.tools);
-  if (format.format === 'png' && gap > 0) return salvagePngFile(request, gap);
+  if (request.tools && (format.format === 'unknown' || format.format === 'jpeg')) {
+    // The start, or the parameter sets there, did not arrive; or it is motion JPEG, which begins as a picture does.
+    const clip = await salvageVideo({ ...request, untold: true });
+    if (clip) return shown(clip);
+  }
+  if (format.format === 'png' && gap > 0) return salvagePngFile(request);
   // With its first bytes lost, only another file's header can tell whether it is a JPEG.
   const begins = format.format === 'jpeg';
   return begins || (gap < 4 && request.knownHeaders?.length) ? salvageJpegFile(request, begins) : null;
@@ -83,24 +88,29 @@ async function salvageRawFile({ path, gaps, outBase }: SalvageRequest, layout: S
   return { path: `${outBase}.png`, note: salvaged.note, also: [] };
 }
 
-async function salvagePngFile(request: SalvageRequest, gap: number): Promise<Salvage | null> {
-  const start = (await readPictureFile(request.path))?.subarray(0, gap);
-  const picture = start && (await salvagePng(start));
+async function salvagePngFile(request: SalvageRequest): Promise<Salvage | null> {
+  const picture = await readHoledPicture(request).then((holed) => holed && salvagePng(holed.bytes, holed.gaps));
   if (!picture) return null;
   const path = `${request.outBase}.png`;
   await write(path, await hatchedPng(picture));
   return { path, note: picture.note, also: [] };
 }
 
-async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Promise<Salvage | null> {
+/** The file in its full size, its end missing where it is shorter. */
+async function readHoledPicture(request: SalvageRequest): Promise<{ bytes: Buffer; gaps: [number, number][] } | null> {
   const read = await readPictureFile(request.path);
   if (!read) return null;
   const tail: [number, number][] =
     request.bytes > read.length + 1 && request.bytes <= fileBytesLimit ? [[read.length, request.bytes]] : [];
   const gaps = rangePairs(normaliseRanges([...request.gaps, ...tail]));
-  const bytes = tail.length > 0 ? Buffer.concat([read], request.bytes) : read;
+  return { bytes: tail.length > 0 ? Buffer.concat([read], request.bytes) : read, gaps };
+}
+
+async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Promise<Salvage | null> {
+  const holed = await readHoledPicture(request);
+  if (!holed) return null;
   const { knownHeaders = [], conceal = false } = request;
-  const salvaged = await salvageJpeg(bytes, gaps, { knownHeaders, conceal });
+  const salvaged = await salvageJpeg(holed.bytes, holed.gaps, { knownHeaders, conceal });
   if (!salvaged || (!hasStart && !salvaged.facts.borrowedHeader)) return null;
   const { outBase } = request;
   const beside: [path: string, content: Buffer | null][] = [
@@ -127,8 +137,10 @@ async function write(path: string, content: Buffer): Promise<void> {
 
 async function salvageClip(request: SalvageRequest, format: MediaFormat, tools: Tools): Promise<Salvage | null> {
   const clip = await salvageVideo(request);
-  if (!clip) return remuxClip(request, format, tools);
-  const { path, note, classes, stills, exactPath } = clip;
+  return clip ? shown(clip) : remuxClip(request, format, tools);
+}
+
+function shown({ path, note, classes, stills, exactPath }: VideoSalvage): Salvage {
   return { path, note, also: [...stills, ...(exactPath ? [exactPath] : [])], frames: classes };
 }
 

@@ -101,5 +101,7 @@ export type Mission = {
     readonly catalogue: readonly FileFacts[];
     /** Raw frames of cameras among the files. */
     readonly sensors?: readonly SensorFiles[];
+    /** Of clips whose own did not arrive, one entry for each way they are coded: see `parameterSetBytes`. */
+    readonly parameterSets?: readonly string[];
   };
 };

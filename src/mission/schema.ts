@@ -5,6 +5,7 @@ import { z } from 'zod';
 import { CRC_CATALOGUE, CRC_NAMES, type CrcParameters } from '../bytes/crc-catalogue.js';
 import { expectation } from './expectation.js';
 import type { FileFacts, FrameField, FrameLayout, LayerChoice, Mission, SensorFiles } from './mission.js';
+import { parameterSetProblem } from './parameter-sets.js';
 import { FILE_DELIVERY, transactionFile } from './segmentation.js';
 
 /** Keys whose value is text even where YAML sees a number, as in `crc32: 00112233` or `marker: 12345678`. */
@@ -264,7 +265,15 @@ const sensor = block('raw frames such as {name: "*.raw", width: 576, height: 432
   }),
 );
 
-const files = block('what is known of the files (descriptor, catalogue, sensors)', {
+const parameterSetsForm =
+  'SPS and PPS of H.264, or VPS, SPS and PPS of H.265, in base64 with commas between, as sprop-parameter-sets in RFC 6184';
+const parameterSets = z.string(expected(parameterSetsForm)).superRefine((written, context) => {
+  const problem = parameterSetProblem(written);
+  if (problem !== null)
+    context.addIssue({ code: 'custom', message: `expected ${parameterSetsForm}; found: ${problem}` });
+});
+
+const files = block('what is known of the files (descriptor, catalogue, sensors, parameterSets)', {
   descriptor: z
     .exactOptional(
       block('the descriptor file such as {file: 0}', {
@@ -277,6 +286,9 @@ const files = block('what is known of the files (descriptor, catalogue, sensors)
   sensors: z
     .exactOptional(z.array(sensor, expected('a list of raw frames')))
     .describe('How raw frames of cameras are laid out, so that they can be shown'),
+  parameterSets: z
+    .exactOptional(z.array(parameterSets, expected('a list, one entry for each way clips are coded')))
+    .describe(`For clips whose own did not arrive, one entry for each way they are coded: ${parameterSetsForm}`),
 });
 
 /** For editors: either the mission's own frame, or a file delivery as the last layer. */

@@ -79,6 +79,14 @@ describe.runIf(tools)('clips', () => {
     expect(await thumbnail(path, await recogniseFile(path), tools)).toMatchObject({ width: 240, height: 180 });
   });
 
+  test('a bare H.265 stream is described, and has a thumbnail', async () => {
+    const path = join(await freshFolder(), 'clip.h265');
+    await drawClip(path, '-c:v', 'libx265', '-x265-params', 'log-level=none', '-f', 'hevc');
+    const told = { kind: 'video', format: 'hevc', codec: 'hevc', width: 320, height: 240, frames: 50 };
+    expect(await describeMedia(path, tools)).toMatchObject(told);
+    expect(await thumbnail(path, await recogniseFile(path), tools)).toMatchObject({ width: 240, height: 180 });
+  });
+
   test('without ffmpeg a clip is only recognised', async () => {
     const path = join(await freshFolder(), 'clip.mp4');
     await drawClip(path, '-c:v', 'libx264');

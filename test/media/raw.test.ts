@@ -1,7 +1,13 @@
-// Judge: frames made here sample by sample, in each packing, from a picture whose developed pixels are known.
+// Judges: frames made here sample by sample, in each packing, from a picture whose developed pixels are known; the colours between
+// samples by ffmpeg's bilinear conversion of Bayer frames (libswscale), black level and white balance by libvips (sharp's linear).
+import { execFileSync } from 'node:child_process';
+import { writeFileSync } from 'node:fs';
+import sharp from 'sharp';
 import { expect, test } from 'vitest';
 import { developRaw, rawRowBytes } from '../../src/media/raw/develop-raw.js';
 import type { SensorLayout } from '../../src/mission/mission.js';
+import { tools } from './drawn.js';
+import { freshPath } from './video-clips.js';
 
 const base: SensorLayout = {
   width: 21,
@@ -93,6 +99,87 @@ test.each(['RGGB', 'BGGR', 'GRBG', 'GBRG'] as const)(
     expect(shown).toBeLessThan(layout.width * layout.height - 20);
   },
 );
+
+const patterns = ['RGGB', 'BGGR', 'GRBG', 'GBRG'] as const;
+const coloured: SensorLayout = { ...base, width: 64, height: 40, bits: 8 };
+/** Smooth, with an edge, different in each colour. */
+const scene = (x: number, y: number, colour: string) => {
+  const slant = { R: 0, G: 1, B: 2 }[colour]!;
+  const value = 60 + 50 * Math.sin(x / 5 + slant) + 40 * Math.cos(y / (4 + slant)) + (x + slant * 3 > 30 ? 70 : 0);
+  return Math.max(0, Math.min(255, Math.round(value)));
+};
+
+test.runIf(tools).each(patterns)('under the pattern %s colours between samples are as ffmpeg makes them', (pattern) => {
+  const layout = { ...coloured, pattern };
+  const frame = pack(layout, (x, y) => scene(x, y, pattern[2 * (y & 1) + (x & 1)]!));
+  const path = freshPath('frame');
+  writeFileSync(path, frame);
+  const input = [
+    '-f',
+    'rawvideo',
+    '-pixel_format',
+    `bayer_${pattern.toLowerCase()}8`,
+    '-video_size',
+    '64x40',
+    '-i',
+    path,
+  ];
+  const output = ['-f', 'rawvideo', '-pix_fmt', 'rgb24', '-'];
+  const judged = execFileSync(tools!.ffmpeg, ['-v', 'error', ...input, ...output]);
+  const { pixels } = developRaw(frame, [], layout);
+  let worst = 0;
+  // It fills the border in its own way.
+  for (let y = 2; y < layout.height - 2; y++) {
+    for (let x = 2; x < layout.width - 2; x++) {
+      for (let c = 0; c < 3; c++) {
+        const linear = judged[3 * (y * layout.width + x) + c]!;
+        const shown = pixels.data[4 * (y * layout.width + x) + c]!;
+        // It cuts halves off, here they are rounded.
+        const off = Math.min(Math.abs(shown - tone(linear / 255)), Math.abs(shown - tone((linear + 1) / 255)));
+        worst = Math.max(worst, off);
+      }
+    }
+  }
+  expect(worst).toBe(0);
+});
+
+test('black level and white balance are as libvips scales them', async () => {
+  const layout = {
+    ...coloured,
+    bits: 12,
+    pattern: 'RGGB' as const,
+    blackLevel: 200,
+    whiteBalance: [1.9, 1, 1.4] as const,
+  };
+  const frame = pack(layout, (x, y) => 16 * scene(x, y, layout.pattern[2 * (y & 1) + (x & 1)] as string));
+  const plain = developRaw(frame, [], { ...layout, blackLevel: 0, whiteBalance: [1, 1, 1] });
+  const { pixels } = developRaw(frame, [], layout);
+  // Samples of each colour where it was taken, as bare values for libvips.
+  const samples = Uint16Array.from({ length: 3 * 64 * 40 }, (_, i) => {
+    const [x, y] = [Math.floor(i / 3) % 64, Math.floor(i / 192)];
+    return 16 * scene(x, y, 'RGB'[i % 3]!);
+  });
+  const scale = layout.whiteBalance.map((factor) => (65535 / (4095 - 200)) * factor);
+  const levels = sharp(samples, { raw: { width: 64, height: 40, channels: 3 } })
+    .toColourspace('rgb16')
+    .linear(
+      scale,
+      scale.map((factor) => -200 * factor),
+    )
+    .raw({ depth: 'ushort' });
+  const scaled = new Uint16Array(new Uint8Array(await levels.toBuffer()).buffer);
+  let compared = 0;
+  for (let y = 0; y < 40; y++) {
+    for (let x = 0; x < 64; x++) {
+      const c = 'RGB'.indexOf(layout.pattern[2 * (y & 1) + (x & 1)]!);
+      const shown = pixels.data[4 * (64 * y + x) + c]!;
+      expect(Math.abs(shown - tone(scaled[3 * (64 * y + x) + c]! / 65535))).toBeLessThanOrEqual(1);
+      compared += plain.pixels.data[4 * (64 * y + x) + c] === shown ? 0 : 1;
+    }
+  }
+  // Both had something to do.
+  expect(compared).toBeGreaterThan(1000);
+});
 
 test('samples that are missing or cut off are empty pixels, and no others', () => {
   const layout = { ...base, packing: 'high-first' as const };

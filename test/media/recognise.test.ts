@@ -21,6 +21,8 @@ test.runIf(tools).each([
   ['mpegts', 'ts', ['-c:v', 'libx264', '-f', 'mpegts']],
   ['h264', 'h264', ['-c:v', 'libx264', '-f', 'h264']],
   ['h264', 'h264', ['-c:v', 'libx264', '-x264-params', 'aud=1', '-f', 'h264']],
+  ['hevc', 'h265', ['-c:v', 'libx265', '-x265-params', 'log-level=none', '-f', 'hevc']],
+  ['hevc', 'h265', ['-c:v', 'libx265', '-x265-params', 'aud=1:log-level=none', '-f', 'hevc']],
   ['avi', 'avi', ['-c:v', 'mjpeg', '-pix_fmt', 'yuvj420p', '-f', 'avi']],
   ['matroska', 'mkv', ['-c:v', 'libx264', '-f', 'matroska']],
   ['matroska', 'webm', ['-c:v', 'libvpx', '-f', 'webm']],

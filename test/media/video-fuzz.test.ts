@@ -11,13 +11,16 @@ import { mutate, randomFor } from '../support/mutate.js';
 import { tools } from './drawn.js';
 import { type ClipName, clips, drawnClip, freshPath, type Gap, holed, lostSegments } from './video-clips.js';
 
+/** More by hand: FUZZ_ROUNDS=2000 npx vitest run ... */
+const count = Number(process.env['FUZZ_ROUNDS'] ?? 300);
+
 describe.runIf(tools)('mutated clips with holes', () => {
   const names = Object.keys(clips) as ClipName[];
-  test('300 of them are read without a crash or a hang, and every frame has one class', () => {
+  test('are read without a crash or a hang, and every frame has one class', () => {
     const random = randomFor(1, 'video fuzz');
     let slowest = 0;
     let read = 0;
-    for (let n = 0; n < 300; n++) {
+    for (let n = 0; n < count; n++) {
       const file = mutate(drawnClip(names[n % names.length]!), random);
       const gaps = lostSegments(file, [0, 0.01, 0.2][n % 3]!, 1 + (n % 4), random);
       if (n % 5 === 0) gaps.push([0, Math.min(file.length, 1 + Math.floor(random() * 300))] as Gap);
@@ -34,8 +37,9 @@ describe.runIf(tools)('mutated clips with holes', () => {
       }
       slowest = Math.max(slowest, performance.now() - began);
     }
-    expect(read).toBeGreaterThan(100);
+    expect(read).toBeGreaterThan(count / 3);
     expect(slowest).toBeLessThan(10_000);
+    if (process.env['FUZZ_ROUNDS']) console.log(`${count} clips, ${read} read, slowest ${slowest.toFixed(0)} ms`);
   });
 
   test('some of them go all the way through ffmpeg', async () => {

@@ -206,10 +206,33 @@ const crcNameList =
 const layerForm = 'the name of a layer, or one name with its options as in {ts: {pid: 0x101}}';
 const allParameters = 'width, poly, init, reflected, xorout';
 
+const setsForm =
+  'SPS and PPS of H.264, or VPS, SPS and PPS of H.265, in base64 with commas between, as sprop-parameter-sets in RFC 6184';
+
 type Mistake = [what: string, exchanges: [from: string, to: string][], ...complaints: string[]];
 
 const mistakes: Mistake[] = [
   // One value by itself.
+  [
+    'parameter sets that are not base64',
+    [['  descriptor: { file: 0 }', '  parameterSets: [Z0LACpZ*]']],
+    `20:19: files.parameterSets[0]: expected ${setsForm}; found: part 1 is not base64`,
+  ],
+  [
+    'parameter sets of which one is something else',
+    [['  descriptor: { file: 0 }', '  parameterSets:\n    - Z0IACpZTBYmI,ZYiEAA==']],
+    `21:7: files.parameterSets[0]: expected ${setsForm}; found: part 2 is not a parameter set`,
+  ],
+  [
+    'parameter sets without the PPS',
+    [['  descriptor: { file: 0 }', '  parameterSets: [Z0IACpZTBYmI]']],
+    `20:19: files.parameterSets[0]: expected ${setsForm}; found: only SPS of H.264`,
+  ],
+  [
+    'parameter sets not in a list',
+    [['  descriptor: { file: 0 }', '  parameterSets: "Z0IACpZTBYmI,aMljiA=="']],
+    '20:18: files.parameterSets: expected a list, one entry for each way clips are coded; found "Z0IACpZTBYmI,aMljiA=="',
+  ],
   ['a missing name', [['mission: Dotterel\n', '']], '1:1: mission: missing; expected the name of the mission'],
   [
     'a name with nothing after it',

@@ -25,6 +25,12 @@ describe('the JSON Schema for editors', () => {
     expect(accepts(parse(text)), JSON.stringify(accepts.errors)).toBe(true);
   });
 
+  test('accepts parameter sets of clips', () => {
+    const sets = 'parameterSets: ["Z0IACpZTBYmI,aMljiA=="]';
+    expect(accepts(parse(exampleWith(['  descriptor: { file: 0 }', `  ${sets}`])))).toBe(true);
+    expect(accepts(parse(exampleWith(['  descriptor: { file: 0 }', '  parameterSets: 5'])))).toBe(false);
+  });
+
   test.each<[string, string, string]>([
     ['an unknown key', '  rotation:', '  spin:'],
     ['a rate without unit', '1.9 Mbit/s', '9600'],

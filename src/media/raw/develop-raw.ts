@@ -1,5 +1,7 @@
 // Raw sensor frames: rows of samples whose places the mission file tells, so that what arrived is placed exactly. Developed by black
 // level, white balance and bilinear interpolation of the colour pattern (common practice), never from a sample that is missing.
+// sharp, which writes and shrinks the picture, has no demosaicing, knows no missing samples and has powers only, not the sRGB curve; the
+// two factors that it could apply are in the same table as the curve, so that values are rounded once.
 import type { SensorLayout } from '../../mission/mission.js';
 import type { Gaps } from '../jpeg/header.js';
 import type { Pixels } from '../picture.js';

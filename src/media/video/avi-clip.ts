@@ -1,21 +1,31 @@
 // Motion JPEG and H.264 in AVI: the RIFF chunks of the `movi` list, each one frame; after a hole the next chunk that can
 // be recognised. Layout as in the published RIFF and AVI format descriptions (common practice).
 import { sampleAccessUnit } from './access-units.js';
-import type { Clip } from './clip.js';
+import { aviSound } from './avi-sound.js';
+import type { Clip, Sound } from './clip.js';
 import { HoledBytes } from './holed-bytes.js';
 import { type MjpegUnit, mjpegClip } from './mjpeg-clip.js';
 import { learnFrom, readNalClip } from './nal-clip.js';
 import { type Piece, splitByteStream } from './nal-units.js';
 
-type Header = { stream: number; coding: string; rate: number | null };
+type Header = { stream: number; coding: string; rate: number | null; sound: SoundHeader | null };
+/** The first sound stream: its number, and where the content of its `strf` begins. */
+type SoundHeader = { readonly stream: number; readonly at: number };
 type Chunk = { id: string; start: number; end: number };
 
 /** @returns `null` where no frame of a coding read here is found */
 export function readAviClip(data: HoledBytes, known: readonly Uint8Array[]): Clip | null {
   const header = readHeader(data);
   const id = String(header?.stream ?? 0).padStart(2, '0');
-  const chunks = [...(indexed(data) ?? chunksOf(data))].filter(({ id: own }) => own === `${id}dc` || own === `${id}db`);
+  const index = indexed(data);
+  const all = index ?? [...chunksOf(data)];
+  const chunks = all.filter(({ id: own }) => own === `${id}dc` || own === `${id}db`);
   if (chunks.length === 0) return null;
+  // Without the index nobody can say how many chunks a hole covers.
+  const counted = index !== null || data.gaps.length === 0;
+  const remarks = counted ? [] : [indexLost];
+  const sound: Sound | null =
+    counted && header?.sound ? aviSound(data, header.sound.stream, header.sound.at, all) : null;
   const seconds = 1 / (header?.rate ?? 25);
   const units = chunks.map(
     ({ start, end }, i): MjpegUnit => ({ start, end, decode: i * seconds, present: i * seconds }),
@@ -23,7 +33,7 @@ export function readAviClip(data: HoledBytes, known: readonly Uint8Array[]): Cli
   const coding = header?.coding.toUpperCase() ?? 'MJPG';
   if (['MJPG', 'JPEG', 'AVRN', 'LJPG'].includes(coding)) {
     const clip = mjpegClip(data, units, header?.rate ?? null);
-    return clip.units.some(({ units: own }) => own.length > 0) ? clip : null;
+    return clip.units.some(({ units: own }) => own.length > 0) ? { ...clip, sound, remarks } : null;
   }
   if (!['H264', 'X264', 'AVC1'].includes(coding)) return null;
   const clip = readNalClip('h264', [], known, (codec) => {
@@ -46,10 +56,14 @@ export function readAviClip(data: HoledBytes, known: readonly Uint8Array[]): Cli
       ...clip,
       data,
       frameRate: header?.rate ?? null,
-      sound: null,
+      sound,
+      remarks: [...remarks, ...clip.remarks],
     }
   );
 }
+
+const indexLost =
+  'The index of the file did not arrive: frames of which nothing arrived are not counted, those behind them come too early; sound is left out.';
 
 /** The byte stream in one chunk, positions of the whole file. */
 function piecesIn(data: HoledBytes, start: number, end: number): Piece[] {
@@ -65,30 +79,34 @@ function piecesIn(data: HoledBytes, start: number, end: number): Piece[] {
   );
 }
 
-/** The first video stream's header: `strh` of type `vids` and the `strf` behind it. */
+/** The first video stream's header, `strh` of type `vids` and the `strf` behind it, and the first sound stream beside it. */
 function readHeader(data: HoledBytes): Header | null {
   let stream = -1;
+  let video: Omit<Header, 'sound'> | null = null;
+  let sound: SoundHeader | null = null;
   for (let at = 12; at + 8 <= data.length; ) {
     const [id, size] = [data.text(at, 4), sizeAt(data, at + 4)];
-    if (id === null || size === null) return null;
+    if (id === null || size === null || (id === 'LIST' && data.text(at + 8, 4) === 'movi')) break;
     if (id === 'LIST') {
-      if (data.text(at + 8, 4) === 'movi') return null;
       at += 12;
       continue;
     }
     if (id === 'strh') {
       stream++;
-      if (data.text(at + 8, 4) === 'vids') {
-        const [scale, rate] = [sizeAt(data, at + 8 + 20), sizeAt(data, at + 8 + 24)];
-        const coding = data.text(at + 8 + size + 8 + 16, 4) ?? data.text(at + 12, 4);
-        const perSecond = scale && rate ? rate / scale : 0;
-        if (coding === null) return null;
-        return { stream, coding, rate: perSecond >= 0.1 && perSecond <= 1000 ? perSecond : null };
-      }
+      const kind = data.text(at + 8, 4);
+      if (kind === 'vids' && !video) video = readVideoHeader(data, stream, at, size);
+      if (kind === 'auds' && data.text(at + 8 + size, 4) === 'strf') sound ??= { stream, at: at + 16 + size };
     }
     at += 8 + size + (size & 1);
   }
-  return null;
+  return video && { ...video, sound };
+}
+
+function readVideoHeader(data: HoledBytes, stream: number, at: number, size: number): Omit<Header, 'sound'> | null {
+  const [scale, rate] = [sizeAt(data, at + 8 + 20), sizeAt(data, at + 8 + 24)];
+  const coding = data.text(at + 8 + size + 8 + 16, 4) ?? data.text(at + 12, 4);
+  const perSecond = scale && rate ? rate / scale : 0;
+  return coding === null ? null : { stream, coding, rate: perSecond >= 0.1 && perSecond <= 1000 ? perSecond : null };
 }
 
 const chunkId = /^\d\d(?:dc|db|wb|tx|pc)$/;

@@ -2,6 +2,7 @@
 // not change with the damaged frames that are decoded beside it.
 import { type DecodedFrame, decodedFrames, type Tools } from '../ffmpeg.js';
 import type { Clip } from './clip.js';
+import { followable, type Placed, withStandIns } from './followable.js';
 import { type WriteSample, type WriteTrack, writeMp4 } from './mp4-write.js';
 import type { Timeline } from './timeline.js';
 
@@ -10,7 +11,7 @@ const ticksPerFrame = 1000;
 const decoderScale = 25 * ticksPerFrame;
 
 export type Checked = {
-  /** On the time line: of the pictures that come out when all is decoded, in their order. */
+  /** On the time line: of the pictures that come out when all is decoded, in their order; between two of them where it is no frame's. */
   readonly places: readonly number[];
   /** MD5 of what comes out, by place: of all that arrived, and of the exact frames alone. */
   readonly all: ReadonlyMap<number, string>;
@@ -35,68 +36,59 @@ export async function checkClasses(
   timeline: Timeline,
   files: { all: string; exact: string },
 ): Promise<Checked> {
-  await writeMp4(files.all, [videoTrack(clip, entry, timeline, () => true)]);
-  const decoded = await decodedFrames(tools, files.all);
-  const isExact = (place: number) => timeline.frames[place]!.class === 'exact';
-  await writeMp4(files.exact, [videoTrack(clip, entry, timeline, isExact)]);
-  const apart = await decodedFrames(tools, files.exact);
-  const placeOf = ({ time }: DecodedFrame) => Math.round(time / ticksPerFrame);
-  const byPlace = (frames: DecodedFrame[]) => new Map(frames.map((frame) => [placeOf(frame), frame.md5]));
-  const [inAll, inExact] = [byPlace(decoded), byPlace(apart)];
+  const decode = async (placed: readonly Placed[], file: string) => {
+    await writeMp4(file, [videoTrack(clip, entry, placed)]);
+    const frames = await decodedFrames(tools, file);
+    const placeOf = ({ time }: DecodedFrame) => time / ticksPerFrame;
+    return { places: frames.map(placeOf), sums: new Map(frames.map((frame) => [placeOf(frame), frame.md5])) };
+  };
+  const isExact = (place: number) => timeline.frames[place]?.class === 'exact';
+  const placed = followable(clip, timeline);
+  let all = await decode(placed, files.all);
+  const more = withStandIns(clip, timeline, placed, all.sums);
+  const framesIn = ({ places }: typeof all) => places.filter(Number.isInteger).length;
+  if (more) {
+    const again = await decode(more, files.all);
+    const exactStay = [...all.sums].every(([place, md5]) => !isExact(place) || again.sums.get(place) === md5);
+    if (exactStay && framesIn(again) > framesIn(all)) all = again;
+    else await writeMp4(files.all, [videoTrack(clip, entry, placed)]);
+  }
+  const exact = await decode(
+    placed.filter(({ place }) => isExact(place)),
+    files.exact,
+  );
   for (const [place, frame] of timeline.frames.entries()) {
     if (frame.class !== 'exact') continue;
-    const md5 = inAll.get(place);
+    const md5 = all.sums.get(place);
     // Behind a loss the exact frames alone may not tell a decoder enough: what is dropped counts in its buffer, too.
-    const alone = clip.pictures[frame.unit!]!.clean ? inExact.get(place) : md5;
+    const alone = clip.pictures[frame.unit!]!.clean ? exact.sums.get(place) : md5;
     if (md5 === undefined || md5 !== alone) frame.class = 'tainted';
   }
-  return { places: decoded.map(placeOf), all: inAll, exact: inExact };
+  return { places: all.places, all: all.sums, exact: exact.sums };
 }
 
-/** The frames that `wanted` picks, each as long as any other: its place on the time line is its time. */
-function videoTrack(clip: Clip, entry: Buffer, timeline: Timeline, wanted: (place: number) => boolean): WriteTrack {
-  const placeOf = new Map<number, number>();
-  for (const [unit, place] of followable(clip, timeline)) if (wanted(place)) placeOf.set(unit, place * ticksPerFrame);
-  const samples = samplesOf(clip, placeOf, true);
+/** Each frame is as long as any other: its place on the time line is its time. */
+function videoTrack(clip: Clip, entry: Buffer, placed: readonly Placed[]): WriteTrack {
+  const chosen = placed.map(({ unit, place }) => ({ unit, present: Math.round(place * ticksPerFrame) }));
+  const samples = samplesOf(clip, chosen, true);
   return { kind: 'video', entry, timescale: decoderScale, samples, lastDuration: ticksPerFrame, size: clip.size! };
-}
-
-/**
- * Places by access unit, of those that a decoder shows in that order. Where an entry point is lost, picture order counts
- * begin again without the decoder knowing: what follows, up to the next entry point, would come out among the frames before.
- */
-function followable(clip: Clip, timeline: Timeline): Map<number, number> {
-  const placeOf = new Map<number, number>();
-  for (const [place, { unit }] of timeline.frames.entries()) if (unit !== null) placeOf.set(unit, place);
-  const kept = new Map<number, number>();
-  // Pictures since the last entry point that later ones can still be shown before.
-  let recent: { place: number; poc: number; sequence: number }[] = [];
-  for (const [unit, { poc, sequence, entry }] of clip.pictures.entries()) {
-    const place = placeOf.get(unit);
-    if (place === undefined || poc === null) continue;
-    if (entry) recent = [];
-    const agrees = recent.every(
-      (other) => other.sequence === sequence && Math.sign(other.place - place) === Math.sign(other.poc - poc),
-    );
-    if (!agrees) continue;
-    recent = [...recent.slice(-32), { place, poc, sequence }];
-    kept.set(unit, place);
-  }
-  return kept;
 }
 
 /**
  * Access units as samples of an MP4.
  *
- * @param presentOf ticks by access unit; the others are left out. @param cutToo what arrived of damaged NAL units, too
+ * @param chosen in decoding order; `present` in ticks. @param cutToo what arrived of damaged NAL units, too
  */
-export function samplesOf(clip: Clip, presentOf: ReadonlyMap<number, number>, cutToo: boolean): WriteSample[] {
-  const chosen = [...presentOf.keys()].sort((a, b) => a - b);
+export function samplesOf(
+  clip: Clip,
+  chosen: readonly { readonly unit: number; readonly present: number }[],
+  cutToo: boolean,
+): WriteSample[] {
   // Decoding times are the times shown, in order, early enough that no frame is shown before it is decoded.
-  const shown = chosen.map((unit) => presentOf.get(unit)!);
+  const shown = chosen.map(({ present }) => present);
   const decode = [...shown].sort((a, b) => a - b);
   const early = decode.reduce((most, time, i) => Math.max(most, time - shown[i]!), 0);
-  return chosen.flatMap((unit, i): WriteSample[] => {
+  return chosen.flatMap(({ unit, present }, i): WriteSample[] => {
     const { units, slices } = clip.units[unit]!;
     const parts: Buffer[] = [];
     for (const { start, knownEnd, whole } of units) {
@@ -111,8 +103,6 @@ export function samplesOf(clip: Clip, presentOf: ReadonlyMap<number, number>, cu
     }
     const useful = clip.codec === 'mjpeg' || slices.length > 0;
     const sync = clip.codec === 'mjpeg' || clip.pictures[unit]!.poc === 0;
-    return parts.length > 0 && useful
-      ? [{ parts, decode: decode[i]! - early, present: presentOf.get(unit)!, sync }]
-      : [];
+    return parts.length > 0 && useful ? [{ parts, decode: decode[i]! - early, present, sync }] : [];
   });
 }

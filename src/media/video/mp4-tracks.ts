@@ -66,6 +66,12 @@ function readTrack(
       ? { type: entryBox.type, box: data.bytes.subarray(entryBox.start, entryBox.end) }
       : null;
   const shift = timescale ? readEdits(data, boxAtPath(data, trak, 'edts', 'elst'), timescale, movieScale) : 0;
+  const joins = kind === 'audio' && timescale && entry && uncompressed.includes(entry.type);
+  const pieces = joins && stbl ? readEvenPieces(data, stbl, timescale, shift) : null;
+  if (pieces) {
+    const defaults = trex.get(id ?? -1) ?? noDefaults;
+    return { id, kind, timescale, entry, shift, samples: pieces, timesKnown: true, defaults };
+  }
   const geometry = stbl && readGeometry(data, stbl);
   const times = stbl && geometry && timescale ? readTimes(data, stbl, geometry.length) : null;
   const samples = geometry?.map(([start, end], i): Sample => {
@@ -201,8 +207,15 @@ function readEdits(data: HoledBytes, elst: Box | null, timescale: number, movieS
   return delay;
 }
 
-/** `[start, end)` of each sample, or `null` where a table of sizes or places is damaged or absurd. */
-function readGeometry(data: HoledBytes, stbl: Box): [number, number][] | null {
+type SampleTables = {
+  readonly even: number;
+  readonly count: number;
+  readonly stsz: Box;
+  readonly chunks: [number, number][];
+};
+
+/** Chunks as place and number of samples, or `null` where a table of sizes or places is damaged or absurd. */
+function readChunks(data: HoledBytes, stbl: Box): SampleTables | null {
   const table = (type: string) => {
     const box = findBox(data, stbl.content, stbl.end, type);
     return box && data.isKnown(box.start, box.end) ? box : null;
@@ -212,23 +225,76 @@ function readGeometry(data: HoledBytes, stbl: Box): [number, number][] | null {
   const places = stco ?? co64;
   if (!stsz || !stsc || !places) return null;
   const even = data.uint(stsz.content + 4, 4) ?? 0;
-  const count = Math.min(data.uint(stsz.content + 8, 4) ?? 0, sampleLimit);
-  if (even === 0 && stsz.content + 12 + 4 * count > stsz.end) return null;
+  const count = data.uint(stsz.content + 8, 4) ?? 0;
+  if (even === 0 && stsz.content + 12 + 4 * Math.min(count, sampleLimit) > stsz.end) return null;
   const runs = data.uint(stsc.content + 4, 4) ?? 0;
-  const chunks = data.uint(places.content + 4, 4) ?? 0;
+  const total = data.uint(places.content + 4, 4) ?? 0;
   const width = stco ? 4 : 8;
-  if (stsc.content + 8 + 12 * runs > stsc.end || places.content + 8 + width * chunks > places.end) return null;
-  const samples: [number, number][] = [];
-  for (let chunk = 0, run = 0; chunk < chunks && samples.length < count; chunk++) {
+  if (stsc.content + 8 + 12 * runs > stsc.end || places.content + 8 + width * total > places.end) return null;
+  const chunks: [number, number][] = [];
+  for (let chunk = 0, run = 0; chunk < Math.min(total, sampleLimit); chunk++) {
     while (run + 1 < runs && data.uint(stsc.content + 8 + 12 * (run + 1), 4)! <= chunk + 1) run++;
-    const inChunk = runs === 0 ? 0 : data.uint(stsc.content + 12 + 12 * run, 4)!;
-    let at = stco
+    const at = stco
       ? data.uint(places.content + 8 + 4 * chunk, 4)!
       : data.uint(places.content + 8 + 8 * chunk, 4)! * 2 ** 32 + data.uint(places.content + 12 + 8 * chunk, 4)!;
+    chunks.push([at, runs === 0 ? 0 : data.uint(stsc.content + 12 + 12 * run, 4)!]);
+  }
+  return { even, count, stsz, chunks };
+}
+
+/** `[start, end)` of each sample, or `null` as `readChunks`. */
+function readGeometry(data: HoledBytes, stbl: Box): [number, number][] | null {
+  const tables = readChunks(data, stbl);
+  if (!tables) return null;
+  const { even, stsz, chunks } = tables;
+  const count = Math.min(tables.count, sampleLimit);
+  const samples: [number, number][] = [];
+  for (const [place, inChunk] of chunks) {
+    let at = place;
     for (let i = 0; i < inChunk && samples.length < count; i++) {
       const size = even || data.uint(stsz.content + 12 + 4 * samples.length, 4)!;
       samples.push([Math.min(at, data.length), Math.min(at + size, data.length)]);
       at += size;
+    }
+  }
+  return samples.length === 0 ? null : samples;
+}
+
+/** Sample entries of uncompressed sound, whose samples are single values for each channel. */
+const uncompressed = [
+  'sowt',
+  'twos',
+  'raw ',
+  'NONE',
+  'in24',
+  'in32',
+  'fl32',
+  'fl64',
+  'lpcm',
+  'ipcm',
+  'fpcm',
+  'ulaw',
+  'alaw',
+];
+const pieceSamples = 1024;
+
+/** Uncompressed sound in pieces of many samples, since there are too many to hold each by itself; `null` where it is not that. */
+function readEvenPieces(data: HoledBytes, stbl: Box, timescale: number, shift: number): Sample[] | null {
+  const [tables, stts] = [readChunks(data, stbl), findBox(data, stbl.content, stbl.end, 'stts')];
+  if (!tables || tables.even === 0 || !stts || !data.isKnown(stts.start, stts.end)) return null;
+  // One tick a sample: anything else has samples that do not join.
+  if (data.uint(stts.content + 4, 4) !== 1 || data.uint(stts.content + 12, 4) !== 1) return null;
+  const samples: Sample[] = [];
+  let first = 0;
+  for (const [place, inChunk] of tables.chunks) {
+    for (let i = 0; i < inChunk && first < tables.count && samples.length < sampleLimit; ) {
+      const joined = Math.min(pieceSamples, inChunk - i, tables.count - first);
+      const [start, end] = [place + i * tables.even, place + (i + joined) * tables.even];
+      const time = first / timescale + shift;
+      const within = { start: Math.min(start, data.length), end: Math.min(end, data.length) };
+      samples.push({ ...within, decode: time, present: time, seconds: joined / timescale, sync: true });
+      i += joined;
+      first += joined;
     }
   }
   return samples.length === 0 ? null : samples;

@@ -33,6 +33,8 @@ export type VideoSalvageRequest = {
   readonly exactCopy?: boolean;
   /** Exact frames written as stills, at most. Default 4. */
   readonly stills?: number;
+  /** Nothing says that the file is a clip: it is taken for one only where most of what arrived are whole frames. Default `false`. */
+  readonly untold?: boolean;
 };
 
 /** `count` frames of one class, from frame `first` on, in the order shown. */
@@ -65,7 +67,7 @@ const mp4: MediaFormat = { kind: 'video', format: 'mp4', extension: 'mp4' };
 export async function salvageVideo(request: VideoSalvageRequest): Promise<VideoSalvage | null> {
   const { path, outBase, tools } = request;
   if (!tools || request.bytes > fileBytesLimit || (await stat(path)).size > fileBytesLimit) return null;
-  const clip = readClip(await readHoled(request), request.knownParameterSets ?? []);
+  const clip = await readHoledClip(request);
   const entry = clip && videoEntry(clip);
   if (!clip?.size || !entry) return null;
   const timeline = timelineOf(clip);
@@ -100,6 +102,19 @@ export async function salvageVideo(request: VideoSalvageRequest): Promise<VideoS
   } finally {
     await Promise.all([all, exact, sound, part].map((file) => rm(file, { force: true })));
   }
+}
+
+async function readHoledClip(request: VideoSalvageRequest): Promise<Clip | null> {
+  const data = await readHoled(request);
+  const clip = readClip(data, request.knownParameterSets ?? []);
+  return clip && request.untold && !isSurely(clip, data) ? null : clip;
+}
+
+/** At least three whole frames, which are at least half of what arrived. */
+function isSurely(clip: Clip, data: HoledBytes): boolean {
+  const whole = clip.units.filter((unit) => unit.whole);
+  const bytes = whole.reduce((sum, unit) => sum + unit.bytes, 0);
+  return whole.length >= 3 && 2 * bytes >= data.length - data.unknownIn(0, data.length);
 }
 
 async function readHoled({ path, gaps, bytes }: VideoSalvageRequest): Promise<HoledBytes> {
@@ -186,14 +201,17 @@ async function copyExact(
 ): Promise<string | null> {
   const timescale = 90_000;
   const start = timeline.frames[0]!.time;
-  const presentOf = new Map<number, number>();
-  for (const frame of timeline.frames) {
-    const clean = frame.unit !== null && frame.class === 'exact' && clip.pictures[frame.unit]!.clean;
-    if (clean) presentOf.set(frame.unit!, Math.round((frame.time - start) * timescale));
-  }
-  if (presentOf.size === 0) return null;
+  const clean = timeline.frames.flatMap(({ unit, time, class: state }) => {
+    if (unit === null || state !== 'exact' || !clip.pictures[unit]!.clean) return [];
+    return [{ unit, present: Math.round((time - start) * timescale) }];
+  });
+  if (clean.length === 0) return null;
   const lastDuration = Math.round(timescale / timeline.frameRate);
-  const samples = samplesOf(clip, presentOf, false);
+  const samples = samplesOf(
+    clip,
+    clean.sort((a, b) => a.unit - b.unit),
+    false,
+  );
   const video: WriteTrack = { kind: 'video', entry, timescale, samples, lastDuration, size: clip.size! };
   const path = `${outBase}.exact.mp4`;
   await writeMp4(`${path}.part`, sound ? [video, sound] : [video]);
