@@ -7,6 +7,7 @@ import { type Handed, keepReception, receptionOf } from '../ledger/keep-receptio
 import type { Ledger } from '../ledger/ledger.js';
 import type { Reception as HeardReception } from '../ledger/reception-file.js';
 import { Reception } from '../segments/receive.js';
+import { isEarlierState } from './earlier-state.js';
 
 /** What all recordings of a run have in common. */
 export type IntakeBook = {
@@ -26,12 +27,14 @@ export class GrowingRecording {
   readonly #candidates: HeardReception[];
   /** SHA-256 of those that are. */
   readonly #beginnings = new Set<string>();
+  /** Those that are not, but may be of it without a file that came late. */
+  readonly #others: HeardReception[] = [];
 
   /**
-   * @param firstName what its first file is called, or the recording of a capture: without folders
+   * @param names what its files are called, or the recording of a capture: without folders
    * @param replaced SHA-256 of what was written of this recording when it was another
    */
-  constructor(book: IntakeBook, station: string, firstName: string, replaced: Iterable<string> = []) {
+  constructor(book: IntakeBook, station: string, names: readonly string[], replaced: Iterable<string> = []) {
     const { ledger, finished } = book;
     this.#book = book;
     this.#reception = new Reception(ledger.mission, ledger);
@@ -40,7 +43,8 @@ export class GrowingRecording {
       this.#beginnings.add(sha256);
     }
     this.#candidates = [...ledger.receptions.values()]
-      .filter((known) => known.station === station && isNameOf(known.name, firstName) && !finished.has(known.sha256))
+      .filter((known) => known.station === station && !finished.has(known.sha256))
+      .filter((known) => names.some((name) => isNameOf(known.name, name)))
       .sort((a, b) => a.bytes - b.bytes);
   }
 
@@ -53,6 +57,7 @@ export class GrowingRecording {
       this.#reception.hash(bytes.subarray(hashed, until));
       hashed = until;
       if (next.sha256 === this.#reception.identity()) this.#beginnings.add(next.sha256);
+      else if (!this.#beginnings.has(next.sha256)) this.#others.push(next);
       this.#candidates.shift();
     }
     this.#reception.hash(bytes.subarray(hashed));
@@ -73,7 +78,7 @@ export class GrowingRecording {
     const taken = this.#reception.result();
     if (taken.recorder.intactFrames + taken.recorder.damagedTotal === 0) return null;
     const { reception } = receptionOf(handed, { ...taken, bytes: this.bytes, problem: undefined });
-    return { heard: reception, beginnings: this.#beginnings };
+    return { heard: reception, beginnings: this.#earlierStates(reception) };
   }
 
   /**
@@ -87,12 +92,23 @@ export class GrowingRecording {
     this.#reception.input.end();
     const received = { ...this.#reception.result(), bytes: this.bytes, problem };
     const { sha256 } = received;
-    const superseded = [...this.#beginnings].filter((known) => known !== sha256 && !finished.has(known));
+    const { reception } = receptionOf(handed, received);
+    const superseded = [...this.#earlierStates(reception)].filter((known) => known !== sha256 && !finished.has(known));
     const kept = keepReception(handed, received, ledger, superseded);
     if (!ledger.receptions.has(sha256)) return kept.problem;
     this.sha256 = sha256;
     finished.add(sha256);
     return kept.problem;
+  }
+
+  /** SHA-256 of what the ledger has of it without its end, or without a file that came late. */
+  #earlierStates(whole: HeardReception): ReadonlySet<string> {
+    const { ledger, finished } = this.#book;
+    const { counterBits } = ledger.segmentation;
+    const others = this.#others.filter(
+      (known) => !finished.has(known.sha256) && isEarlierState(known, whole, counterBits),
+    );
+    return new Set([...this.#beginnings, ...others.map(({ sha256 }) => sha256)]);
   }
 }
 

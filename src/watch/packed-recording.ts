@@ -45,7 +45,7 @@ export class PackedRecording {
     const heard = new Set<string>();
     const written: string[] = [];
     for (const recording of recordings) {
-      const growing = new GrowingRecording(this.#book, station, firstNameOf(recording.name));
+      const growing = new GrowingRecording(this.#book, station, [firstNameOf(recording.name)]);
       const problem = growing.finish(recording, await takeAll(growing, recording.blocks()));
       if (problem && !isTold(problem, failed)) failed.push(problem);
       if (growing.sha256 === undefined) continue;

@@ -108,7 +108,8 @@ export class Tail {
 
   #begin(replaced: readonly string[]): GrowingRecording {
     const { station, files } = this.#watched;
-    return new GrowingRecording(this.#book, station, firstNameOf(files[0]!.name), replaced);
+    const names = files.map(({ name }) => firstNameOf(name));
+    return new GrowingRecording(this.#book, station, names, replaced);
   }
 
   #handed(): Handed {
