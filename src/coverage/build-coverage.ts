@@ -33,7 +33,7 @@ export type CampaignCoverage = {
   readonly details: CampaignDetails;
 };
 
-/** Where every stretch of every recording of the ledger belongs, by the recording's SHA-256. */
+/** Where every stretch of every recording of the ledger belongs, by the recording's XXH64. */
 export function placeLedger(ledger: Ledger): Map<string, Placement[]> {
   const { counterBits, varies } = ledger.segmentation;
   const heard = varies ? comparableRuns(ledger.receptions.values()) : [...ledger.receptions.values()];
@@ -95,14 +95,14 @@ export async function countCampaign(
     return remember({ ...coverage, stations: Object.fromEntries(held) }, coverage);
   });
   const recordings = [...ledger.receptions.values()].sort(
-    (a, b) => compare(a.station, b.station) || compare(a.name, b.name) || compare(a.sha256, b.sha256),
+    (a, b) => compare(a.station, b.station) || compare(a.name, b.name) || compare(a.xxh64, b.xxh64),
   );
   const coverage: Coverage = {
     format: 'passweave-coverage/1',
     mission: ledger.mission.name,
     stations: rows,
-    recordings: recordings.map(({ station, name, sha256, bytes, frames, problems }) => {
-      return { station, name, sha256, bytes, frames: { ...frames }, problems: [...problems] };
+    recordings: recordings.map(({ station, name, xxh64, bytes, frames, problems }) => {
+      return { station, name, xxh64, bytes, frames: { ...frames }, problems: [...problems] };
     }),
     files,
     totals: {

@@ -33,7 +33,7 @@ function fallbackName(edition: Edition, ledger: Holdings, extensions: Map<string
   const { descriptor } = ledger.mission.files;
   if (descriptor?.file === edition.file) return `descriptor.${descriptor.format}`;
   const lane = edition.lanesOf(0)[0];
-  const first = `${edition.id} ${lane?.table.crcOf(0)}`;
+  const first = `${edition.id} ${lane?.table.hashOf(0)}`;
   const extension = extensions.get(first) ?? extensionOf(edition, lane, ledger);
   extensions.set(first, extension);
   return `${isFileDelivery(ledger.mission) ? 'transaction' : 'file'}-${edition.id}.${extension}`;

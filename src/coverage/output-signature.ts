@@ -48,7 +48,7 @@ function hashContent(edition: Edition): string {
   let part: number[] = [];
   for (const key of keysOf(edition)) {
     const { table } = edition.lanesOf(key)[0]!;
-    part.push(key, table.crcOf(key));
+    part.push(key, table.hashOf(key));
     if (part.length < 8192) continue;
     hash.update(Float64Array.from(part));
     part = [];

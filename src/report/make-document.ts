@@ -64,7 +64,7 @@ export function makeDocument(report: Report, options: PageDocumentOptions = {}):
       station: visibleText(recording.station),
       name: visibleText(recording.name),
       problems: recording.problems.map(visibleText),
-      startedAt: details.startedAt.get(recording.sha256) ?? null,
+      startedAt: details.startedAt.get(recording.xxh64) ?? null,
     })),
     settings: details.settings.map(([name, value]) => [visibleText(name), visibleText(value)] as const),
     notes: coverage.notes.map(visibleText),

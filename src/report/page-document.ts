@@ -44,7 +44,7 @@ export type PageStation = {
 export type PageRecording = {
   readonly station: string;
   readonly name: string;
-  readonly sha256: string;
+  readonly xxh64: string;
   readonly bytes: number;
   readonly frames: Readonly<Record<'intact' | 'damaged', number>>;
   readonly problems: readonly string[];
