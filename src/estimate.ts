@@ -97,10 +97,10 @@ export function estimateLedger(
     missing: next.reduce((sum, { count }) => sum + count, 0),
     stations: chosen.map(({ recordings }, i) => ({
       ...withinWindow(listening[i]!, window),
-      clocks: recordings.flatMap(({ sha256, startedAt, runs }): ClockReading[] => {
+      clocks: recordings.flatMap(({ xxh64, startedAt, runs }): ClockReading[] => {
         const first = runs[0];
         if (startedAt === null || !first) return [];
-        const transmission = transmissionOrder(placements.get(sha256)![first.stretch]!, first.counter);
+        const transmission = transmissionOrder(placements.get(xxh64)![first.stretch]!, first.counter);
         return transmission >= from && transmission < to
           ? [{ transmission: transmission - from, milliseconds: startedAt }]
           : [];

@@ -1,7 +1,7 @@
 // The main job: recordings -> layers -> segments -> ledger -> files -> coverage -> reports, the stages in order.
 import fs from 'node:fs';
 import path from 'node:path';
-import { buildCoverage } from './coverage/build-coverage.js';
+import { type BuildOptions, buildCoverage } from './coverage/build-coverage.js';
 import { RecordingError, UsageError } from './errors.js';
 import { estimateLedger } from './estimate.js';
 import { OutputFolder } from './files/output-folder.js';
@@ -43,6 +43,8 @@ export type OutputOptions = {
   readonly damagedFrames?: 'marked' | 'held';
   /** Also estimate how many repeats the next downlink needs, for the page; takes about a second. Default no. */
   readonly repeats?: boolean;
+  /** Threads that decode recordings and draw files; 0 = none but the calling one. Default: the machine's cores, fewer for little work. */
+  readonly workers?: number;
 };
 
 export type RecoverOptions = OutputOptions & {
@@ -52,8 +54,6 @@ export type RecoverOptions = OutputOptions & {
   readonly mission: string;
   /** Output folder; its ledger is added to. */
   readonly out: string;
-  /** Threads that decode recordings; 0 = none but the calling one. Default: the machine's cores, fewer for little work. */
-  readonly workers?: number;
   /** Recordings whose station the user names. */
   readonly stations?: readonly { readonly name: string; readonly path: string }[];
 };
@@ -173,18 +173,26 @@ export async function reportAgain(out: string, options: OutputOptions = {}): Pro
   }
 }
 
-/** Writes files and reports of what the ledger holds. */
-export async function writeReports(ledger: Ledger, out: string, options: OutputOptions): Promise<Report> {
+/**
+ * Writes files and reports of what the ledger holds.
+ *
+ * @param making of a watch: the outputs that it goes on with, and how long drawing may take
+ */
+export async function writeReports(
+  ledger: Ledger,
+  out: string,
+  options: OutputOptions,
+  making: Pick<BuildOptions, 'outputs' | 'until'> = {},
+): Promise<Report> {
   const folder = new OutputFolder(out);
   const tools: Tools | null = await findFfmpeg(options);
-  const { conceal = false, damagedFrames = 'marked' } = options;
-  const campaign = await buildCoverage(
-    ledger,
-    folder,
-    tools,
-    (done, total, name) => options.onProgress?.({ stage: 'writing', name, done, total }),
-    { conceal, damagedFrames },
-  );
+  const { conceal = false, damagedFrames = 'marked', workers } = options;
+  const campaign = await buildCoverage(ledger, folder, tools, {
+    onFile: (done, total, name) => options.onProgress?.({ stage: 'writing', name, done, total }),
+    show: { conceal, damagedFrames },
+    workers,
+    ...making,
+  });
   // Where nothing counts transmissions, nothing is known of losses.
   const isCounted = ledger.segmentation.counterBits > 0;
   const repeats = options.repeats && isCounted && estimateLedger(ledger, campaign.coverage.files, out, { quick: true });

@@ -3,7 +3,8 @@ import { Command, InvalidArgumentError } from 'commander';
 import { plainText } from '../report/plain-text.js';
 import { count, perCent } from '../report/quantity.js';
 import { isLoopback, type ListenAddress, readListenAddress } from '../watch/live-access.js';
-import { type WatchState, watch } from '../watch/watch.js';
+import type { WatchState } from '../watch/live-views.js';
+import { watch } from '../watch/watch.js';
 import {
   collect,
   outputOptions,
@@ -52,7 +53,7 @@ export function watchCommand(exit: SetExitCode): Command {
     const end = (): void => {
       // The second time at once: the ledger is as after a crash, which it withstands.
       if (ending.signal.aborted) process.exit(130);
-      line.say('Ending: taking in the rest and writing the reports …');
+      line.say('Ending: taking in the rest and writing the reports; once more, and it ends at once …');
       ending.abort();
     };
     process.on('SIGINT', end);
@@ -72,6 +73,10 @@ export function watchCommand(exit: SetExitCode): Command {
       });
       line.stop();
       tellOutcome(outcome, options, exit);
+      if (outcome.undrawn > 0) {
+        const files = outcome.undrawn === 1 ? '1 file is' : `${count(outcome.undrawn)} files are`;
+        line.say(`${files} not drawn as far as received; passweave report ${options.out} draws the rest`);
+      }
     } finally {
       line.stop();
       process.off('SIGINT', end);

@@ -80,9 +80,9 @@ export function buildTimeline(input: TimelineInput): Timeline {
 /** From where to where receptions reach in each on-board run (in `transmissionOrder`), and when its order 0 was by each clock, ms. */
 function runExtents({ receptions, placements, frameSeconds }: TimelineInput): Map<number, Extent> {
   const extents = new Map<number, Extent>();
-  for (const { sha256, startedAt, runs } of receptions) {
+  for (const { xxh64, startedAt, runs } of receptions) {
     runs.forEach((run, i) => {
-      const placement = placements.get(sha256)![run.stretch]!;
+      const placement = placements.get(xxh64)![run.stretch]!;
       const start = transmissionOrder(placement, run.counter);
       const end = start + run.count;
       const known = extents.get(placement.onboardRun);

@@ -15,7 +15,7 @@ export type CampaignDetails = {
   readonly sharing: Sharing;
   /** Names and values, units included: how the mission file says the downlink is to be read. */
   readonly settings: readonly (readonly [name: string, value: string])[];
-  /** Milliseconds since 1970 UTC by the station's clock, by the recording's SHA-256; only what is known. */
+  /** Milliseconds since 1970 UTC by the station's clock, by the recording's XXH64; only what is known. */
   readonly startedAt: ReadonlyMap<string, number>;
 };
 
@@ -37,7 +37,7 @@ export function campaignDetails(
     sharing: stationSharing(stations, files, ledger.segmentation.counterBits > 0),
     settings: missionSettings(ledger),
     startedAt: new Map(
-      receptions.flatMap(({ sha256, startedAt }) => (startedAt === null ? [] : [[sha256, startedAt] as const])),
+      receptions.flatMap(({ xxh64, startedAt }) => (startedAt === null ? [] : [[xxh64, startedAt] as const])),
     ),
   };
 }
@@ -52,7 +52,7 @@ function missionSettings({ folder, mission, segmentation }: Ledger): [string, st
   return [
     ['Mission', mission.name],
     [
-      'Mission files, SHA-256',
+      'Mission files, XXH64',
       hashes
         .map((name) => path.basename(name, '.yaml'))
         .sort()

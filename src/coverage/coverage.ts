@@ -37,7 +37,7 @@ export type StationCoverage = {
 export type RecordingCoverage = {
   station: string;
   name: string;
-  sha256: string;
+  xxh64: string;
   bytes: number;
   frames: { intact: number; damaged: number };
   /** What went wrong with it, in words; empty when nothing did. */

@@ -1,37 +1,30 @@
-// Writes what became of each file: whole ones to files/, incomplete ones to partial/ with their gaps, and what can be looked at of
-// those to salvage/. What did not change since the last run is not written again.
+// What became of each file: whole ones in files/, incomplete ones in partial/ with their gaps, and what can be looked at of those in
+// salvage/. What did not change is not written again. Drawing is the work of other threads: a run waits for it, a watch does not and
+// shows meanwhile what was drawn last, with the counts of now.
 import { createHash } from 'node:crypto';
-import fs from 'node:fs';
-import path from 'node:path';
-import { firstLast, rangePairs } from '../bytes/ranges.js';
-import { type Assembly, assemble } from '../files/assemble.js';
-import { type Edition, keysOf, receivedOf } from '../files/edition.js';
+import { type Edition, receivedOf } from '../files/edition.js';
 import type { OutputFolder } from '../files/output-folder.js';
-import { safeName, uniqueNames } from '../files/safe-name.js';
 import type { Holdings } from '../ledger/holdings.js';
-import { describeMedia } from '../media/describe.js';
+import type { Drawing, Undrawn } from '../media/draw.js';
+import { DrawingThreads, type DrawingThreadsOptions } from '../media/drawing-threads.js';
 import type { Tools } from '../media/ffmpeg.js';
-import { readKnownHeader } from '../media/known-headers.js';
-import { recogniseFile, recogniseMedia } from '../media/recognise.js';
-import { type FrameRun, salvageMedia } from '../media/salvage.js';
 import { sensorLayoutOf } from '../media/salvage-raw.js';
-import { type Thumbnail, thumbnail } from '../media/thumbnail.js';
-import { isFileDelivery } from '../mission/segmentation.js';
+import { parameterSetBytes } from '../mission/parameter-sets.js';
 import type { FileCoverage } from './coverage.js';
+import { clearDrawingPlaces, DrawingPlace, salvagePath } from './drawing-place.js';
+import { DrawingTurns } from './drawing-turns.js';
+import { outputNames, pathsFor } from './output-names.js';
+import { contentState, OutputSignatures } from './output-signature.js';
 import { OutputsCache } from './outputs-cache.js';
+import { countEdition, type FileCounts, type WrittenEdition, writeEdition } from './write-edition.js';
 
 /** One file's part of the coverage, but for what the stations had of it. */
-export type FileOutput = {
+export type FileOutput = Pick<Drawing, 'thumbnail' | 'isClip' | 'frames' | 'header'> & {
   readonly coverage: Omit<FileCoverage, 'stations'>;
-  readonly thumbnail: Thumbnail | null;
-  /** What arrived of it is a clip. */
-  readonly isClip: boolean;
-  /** What became of each frame of an incomplete clip: runs of frames of one class. */
-  readonly frames: readonly FrameRun[] | null;
-  /** What a whole file lends to others whose header is lost, in base64. */
-  readonly header: { readonly kind: 'picture' | 'video'; readonly bytes: string } | null;
   /** Files written for it, below the output folder. */
   readonly written: readonly string[];
+  /** Why it was not drawn, in words that end a sentence; absent = it was, or is still to be. */
+  readonly failed?: string;
 };
 
 /** How incomplete pictures and clips are shown. */
@@ -42,223 +35,333 @@ export type ShowOptions = {
   readonly damagedFrames?: 'marked' | 'held';
 };
 
-/** What salvage puts behind a file's name. */
-const SALVAGE_ENDINGS = ['.png', '.mp4', '.jpg', '.grades.png', '.thumbnail.jpg', '.concealed.jpg'];
-
-/** Goes up when what is written for the same segments changes. */
-const OUTPUT_VERSION = 3;
-/** Headers of whole files that are tried for others. */
-const MAX_HEADERS = 16;
-
-/** What the outputs are made with, beside the edition itself. */
-type Making = {
-  readonly ledger: Holdings;
-  readonly folder: OutputFolder;
+export type FileOutputsOptions = DrawingThreadsOptions & {
   readonly tools: Tools | null;
-  readonly show: ShowOptions;
-  readonly headers: { readonly picture: string[]; readonly video: string[] };
+  readonly show?: ShowOptions;
 };
 
-/** While recordings come in: writing and drawing incomplete files takes a share of the time, no more. */
-export interface OutputPace {
-  /** Whether the incomplete file `id`, which changed since it was written, is to be written again now. */
-  isDue(id: string): boolean;
-  /** It was written, and that took so long; 0 = it is not incomplete any more. */
-  took(id: string, milliseconds: number): void;
-}
+export type MakeOptions = {
+  /** Called before each file is worked on, for progress. */
+  readonly onFile?: (done: number, name: string) => void;
+  /** Take a share of the time, and wait for no drawing. Default false: all is drawn when it is done. */
+  readonly isBeside?: boolean;
+  /** By `performance.now()`: what is not drawn by then is left as it stands; default never. */
+  readonly until?: number;
+};
 
-/**
- * @param onFile called before each file is worked on, for progress
- * @param pace what waits is counted as it is now, and shown as it was written last; default: nothing waits
- * @returns one output per edition, in their order
- */
-export async function writeFileOutputs(
-  editions: readonly Edition[],
-  ledger: Holdings,
-  folder: OutputFolder,
-  tools: Tools | null,
-  show: ShowOptions = {},
-  onFile: (done: number, name: string) => void = () => undefined,
-  pace?: OutputPace,
-): Promise<FileOutput[]> {
-  const cache = new OutputsCache(ledger.folder, folder);
-  const names = outputNames(editions, ledger);
-  cache.announce([...names.values()].map((name) => [name, namesFor(name)] as const));
-  const making: Making = { ledger, folder, tools, show, headers: { picture: [], video: [] } };
-  const outputs = new Map<string, FileOutput>();
-  const make = async (edition: Edition, isPartial: boolean): Promise<void> => {
-    const { id } = edition;
-    const name = names.get(id)!;
-    onFile(outputs.size, name);
-    const signature = signatureOf(edition, name, making, isPartial);
-    const current = cache.find(id, signature);
-    const standing = !current && isPartial && pace?.isDue(id) === false ? cache.standing(id) : undefined;
-    const recounted = standing && recount(standing, edition, name, ledger);
-    if (recounted) cache.leave(id);
-    const began = performance.now();
-    const output = recounted ?? current ?? (await writeOutput(edition, name, making));
-    if (!recounted && !current) {
-      pace?.took(id, output.coverage.state === 'partial' ? performance.now() - began : 0);
+/** Headers of whole files that are tried for others. */
+const MAX_HEADERS = 16;
+/** Beside other work: for writing incomplete files, each time; one is always written. */
+const WRITING_MS = 100;
+const SAVE_MS = 10_000;
+
+/** A file that is being drawn. */
+type Flight = {
+  readonly signature: string;
+  readonly made: WrittenEdition;
+  readonly isPartial: boolean;
+  readonly place: DrawingPlace;
+  drawn: Drawing | Undrawn | undefined;
+  readonly done: Promise<void>;
+};
+
+/** One edition in one `make`. */
+type Item = {
+  readonly edition: Edition;
+  readonly name: string;
+  readonly isPartial: boolean;
+  /** What else it is made with, all that are made together. */
+  readonly making: string;
+  signature: string;
+};
+
+/** Of one open ledger and one output folder. */
+export class FileOutputs {
+  /** Files that changed since they were drawn, the last time. */
+  waiting = 0;
+  readonly #folder: OutputFolder;
+  readonly #options: FileOutputsOptions;
+  readonly #threads: DrawingThreads;
+  readonly #cache: OutputsCache;
+  readonly #signatures = new OutputSignatures();
+  readonly #turns = new DrawingTurns();
+  readonly #flights = new Map<string, Flight>();
+  /** By edition: counted in which state. */
+  readonly #counts = new Map<string, { readonly state: string; readonly counts: FileCounts }>();
+  /** By edition: as of the last time. */
+  #last = new Map<string, FileOutput>();
+  /** By edition: what was shown of it while it waited to be drawn. */
+  readonly #waitingAs = new Map<
+    string,
+    { readonly counts: FileCounts; readonly made: unknown; readonly output: FileOutput }
+  >();
+  readonly #extensions = new Map<string, string>();
+  #headers = { picture: [] as string[], video: [] as string[] };
+  #isBeside = false;
+  #places = 0;
+  #savedAt = 0;
+
+  constructor(ledgerFolder: string, folder: OutputFolder, options: FileOutputsOptions) {
+    this.#folder = folder;
+    this.#options = options;
+    this.#threads = new DrawingThreads(options);
+    this.#cache = new OutputsCache(ledgerFolder, folder);
+    clearDrawingPlaces(folder);
+  }
+
+  /** @returns one output per edition, in their order */
+  async make(editions: readonly Edition[], ledger: Holdings, options: MakeOptions = {}): Promise<FileOutput[]> {
+    const { isBeside = false } = options;
+    this.#isBeside = isBeside;
+    const names = outputNames(editions, ledger, this.#extensions);
+    this.#cache.announce([...names.values()].flatMap(pathsFor));
+    this.#headers = { picture: [], video: [] };
+    this.waiting = 0;
+    const outputs = new Map<string, FileOutput>();
+    // Whole files before the others, whose own headers may be lost.
+    const incomplete = new Set(editions.filter((edition) => isIncomplete(edition, ledger)));
+    for (const isPartial of [false, true]) {
+      const making = this.#making(isPartial, ledger);
+      const items = editions
+        .filter((edition) => incomplete.has(edition) === isPartial)
+        .map((edition): Item => {
+          const own = { edition, name: names.get(edition.id)!, isPartial, making, signature: '' };
+          return { ...own, signature: this.#signature(own, ledger) };
+        });
+      if (isBeside) this.#makeBeside(items, ledger, outputs);
+      else await this.#makeAll(items, ledger, outputs, options);
+      for (const { edition } of items) this.#lendHeader(outputs.get(edition.id)!);
     }
+    const all = editions.map(({ id }) => outputs.get(id)!);
+    this.#last = outputs;
+    this.#cache.clear(all);
+    if (!isBeside || performance.now() - this.#savedAt > SAVE_MS) {
+      await this.#cache.save(outputs.keys(), !isBeside);
+      this.#savedAt = performance.now();
+    }
+    return all;
+  }
+
+  /** Gives up what is being drawn. */
+  async close(): Promise<void> {
+    await this.#threads.close();
+    clearDrawingPlaces(this.#folder);
+  }
+
+  async #makeAll(items: readonly Item[], ledger: Holdings, outputs: Map<string, FileOutput>, options: MakeOptions) {
+    const { onFile = () => undefined, until = Number.POSITIVE_INFINITY } = options;
+    const isOver = (): boolean => performance.now() >= until;
+    const running = new Set<Promise<void>>();
+    let done = outputs.size;
+    for (const item of items) {
+      onFile(done, item.name);
+      const flight = this.#current(item) ? undefined : (this.#sameFlight(item) ?? this.#write(item, ledger));
+      if (!flight) {
+        done++;
+        continue;
+      }
+      const drawing = flight.done.finally(() => {
+        running.delete(drawing);
+        onFile(++done, item.name);
+      });
+      running.add(drawing);
+      if (running.size >= 2 * this.#threads.most && !isOver()) await within(Promise.race(running), until);
+    }
+    if (!isOver()) await within(Promise.all(running), until);
+    for (const item of items) outputs.set(item.edition.id, this.#current(item) ?? this.#leave(item, ledger));
+  }
+
+  #makeBeside(items: readonly Item[], ledger: Holdings, outputs: Map<string, FileOutput>): void {
+    const changed = new Map<string, Item>();
+    for (const item of items) {
+      this.#land(item);
+      if (this.#current(item) || this.#sameFlight(item)) continue;
+      if (!item.isPartial) this.#write(item, ledger);
+      // One at a time of each file.
+      else if (!this.#flights.has(item.edition.id)) changed.set(item.edition.id, item);
+    }
+    const began = performance.now();
+    for (const id of this.#turns.next(changed.keys())) {
+      const isFull = [...this.#flights.values()].filter(({ drawn }) => !drawn).length > this.#threads.most;
+      const start = performance.now();
+      if (isFull || start - began > WRITING_MS) break;
+      this.#write(changed.get(id)!, ledger);
+      this.#turns.took(id, performance.now() - start);
+    }
+    for (const item of items) outputs.set(item.edition.id, this.#current(item) ?? this.#standing(item, ledger));
+  }
+
+  /** What was made of just this. */
+  #current(item: Item): FileOutput | undefined {
+    this.#land(item);
+    return this.#cache.find(item.edition.id, item.signature, this.#isBeside);
+  }
+
+  #sameFlight({ edition, signature }: Item): Flight | undefined {
+    const flight = this.#flights.get(edition.id);
+    return flight?.signature === signature ? flight : undefined;
+  }
+
+  /** Takes over what has been drawn of a file, be it of its present state or an earlier one. */
+  #land({ edition: { id }, name, isPartial }: Item): void {
+    const flight = this.#flights.get(id);
+    if (!flight) return;
+    const { signature, made, place, drawn } = flight;
+    // What is whole by now, or has another name, needs no picture of what it was.
+    const isOutdated = made.counts.name !== name || flight.isPartial !== isPartial;
+    if (!drawn && !isOutdated) return;
+    this.#flights.delete(id);
+    if (drawn && !isOutdated) this.#keep(id, signature, made, drawn, place);
+    if (drawn) place.discard();
+    else flight.done.then(() => place.discard());
+  }
+
+  #keep(id: string, signature: string, made: WrittenEdition, drawn: Drawing | Undrawn, place: DrawingPlace): void {
+    const { counts, target, written } = made;
+    const base = { ...counts, path: target, media: null, salvage: null };
+    if ('failed' in drawn) {
+      const { failed } = drawn;
+      const nothing = { thumbnail: null, isClip: false, frames: null, header: null };
+      this.#remember(id, signature, { ...nothing, coverage: base, written, failed });
+      return;
+    }
+    const { media, salvage, thumbnail, isClip, frames, header } = drawn;
+    const files = salvage ? [salvage.path, ...salvage.also] : [];
+    const placed = files.map(salvagePath);
+    this.#cache.announce(placed);
+    place.take(files);
+    const shown = salvage && { path: salvagePath(salvage.path), note: salvage.note };
+    const coverage = { ...base, media, salvage: shown };
+    const all = [...written, ...placed];
+    this.#remember(id, signature, { coverage, thumbnail, isClip, frames, header, written: all });
+  }
+
+  #remember(id: string, signature: string, output: FileOutput): void {
+    this.#cache.keep(id, signature, output);
+    this.#last.set(id, output);
+  }
+
+  /** Writes the file and asks for its drawing. @returns nothing where there is nothing to draw */
+  #write(item: Item, ledger: Holdings): Flight | undefined {
+    const { edition, name, isPartial } = item;
+    const { id } = edition;
+    const before = this.#flights.get(id);
+    if (before) {
+      this.#flights.delete(id);
+      before.done.then(() => before.place.discard());
+    }
+    const made = writeEdition(edition, name, ledger, this.#folder);
+    this.#cache.wrote(made.written);
     // Reading may have struck out segments that the disk lost: the signature is of what was written.
-    if (!recounted) cache.keep(id, current ? signature : signatureOf(edition, name, making, isPartial), output);
-    outputs.set(id, output);
-  };
-  const partial = editions.filter((edition) => isIncomplete(edition, ledger));
-  const incomplete = new Set(partial);
-  for (const edition of editions) if (!incomplete.has(edition)) await make(edition, false);
-  // Whole files before the others, whose own headers may be lost.
-  for (const edition of editions) lendHeader(outputs.get(edition.id)?.header ?? null, making);
-  for (const edition of partial) await make(edition, true);
-  await cache.save();
-  return editions.map(({ id }) => outputs.get(id)!);
+    item.signature = this.#signature(item, ledger);
+    const { signature } = item;
+    if (!made.target) {
+      const coverage = { ...made.counts, path: null, media: null, salvage: null };
+      const nothing = { thumbnail: null, isClip: false, frames: null, header: null };
+      this.#cache.keep(id, signature, { ...nothing, coverage, written: [] });
+      return undefined;
+    }
+    const place = new DrawingPlace(this.#folder, made.target, this.#places++);
+    const fromBase64 = (known: readonly string[]): Buffer[] => known.map((header) => Buffer.from(header, 'base64'));
+    const { tools, show } = this.#options;
+    const { parameterSets = [] } = ledger.mission.files;
+    const holes = made.holes && {
+      ...made.holes,
+      outBase: place.outBase,
+      knownHeaders: fromBase64(this.#headers.picture),
+      knownParameterSets: [...fromBase64(this.#headers.video), ...parameterSets.map(parameterSetBytes)],
+      ...show,
+    };
+    const drawing = this.#threads.draw({ path: place.input, tools, sensor: sensorOf(name, ledger), holes });
+    const flight: Flight = {
+      signature,
+      made,
+      isPartial,
+      place,
+      drawn: undefined,
+      done: drawing.then((drawn) => {
+        flight.drawn = drawn;
+      }),
+    };
+    this.#flights.set(id, flight);
+    return flight;
+  }
+
+  /** As it was shown last, with the counts of now. */
+  #standing({ edition, name, isPartial }: Item, ledger: Holdings): FileOutput {
+    this.waiting++;
+    const made = this.#flights.get(edition.id)?.made;
+    const last = this.#last.get(edition.id) ?? this.#cache.standing(edition.id);
+    const before = last?.coverage.name === name ? last : undefined;
+    const counts = this.#count(edition, name, ledger);
+    const known = this.#waitingAs.get(edition.id);
+    if (known && known.output === last && known.counts === counts && known.made === made) return last;
+    const path = made ? made.target : isPartial ? (before?.coverage.path ?? null) : null;
+    const salvage = isPartial ? (before?.coverage.salvage ?? null) : null;
+    const coverage = { ...counts, path, media: null, salvage };
+    const written = new Set([...(made?.written ?? []), ...(isPartial ? (before?.written ?? []) : [])]);
+    const { thumbnail = null, isClip = false, frames = null } = before ?? {};
+    const shown = { thumbnail, isClip, frames: isPartial ? frames : null, header: null };
+    const output = { ...shown, coverage, written: [...written] };
+    this.#waitingAs.set(edition.id, { counts, made, output });
+    return output;
+  }
+
+  /** It was not drawn in time, and will be when this is made again. */
+  #leave(item: Item, ledger: Holdings): FileOutput {
+    const output = this.#standing(item, ledger);
+    this.#cache.keep(item.edition.id, '', output);
+    return output;
+  }
+
+  #count(edition: Edition, name: string, ledger: Holdings): FileCounts {
+    const content = contentState(edition, ledger);
+    if (content === null) return countEdition(edition, name, ledger);
+    const state = JSON.stringify([content, name, edition.facts]);
+    const known = this.#counts.get(edition.id);
+    if (known?.state === state) return known.counts;
+    const counts = countEdition(edition, name, ledger);
+    this.#counts.set(edition.id, { state, counts });
+    return counts;
+  }
+
+  #making(isPartial: boolean, { mission }: Holdings): string {
+    const { tools, show = {} } = this.#options;
+    const making = [tools !== null, isPartial ? [this.#headers, show, mission.files.parameterSets ?? []] : null];
+    return createHash('sha1').update(JSON.stringify(making)).digest('hex');
+  }
+
+  #signature({ edition, name, making }: Item, ledger: Holdings): string {
+    return this.#signatures.of(edition, name, [making, sensorOf(name, ledger) ?? null], ledger);
+  }
+
+  #lendHeader({ header }: FileOutput): void {
+    if (!header) return;
+    const known = this.#headers[header.kind];
+    if (known.length < MAX_HEADERS && !known.includes(header.bytes)) known.push(header.bytes);
+  }
 }
 
 function isIncomplete(edition: Edition, ledger: Holdings): boolean {
-  return edition.total === 0 || receivedOf(edition, ledger).segments < edition.total;
+  const { total, stored } = edition;
+  const received = stored?.lanes.length === 1 ? stored.lanes[0]!.table.size : receivedOf(edition, ledger).segments;
+  return total === 0 || received < total;
 }
 
-function lendHeader(header: FileOutput['header'], { headers }: Making): void {
-  if (!header) return;
-  const known = headers[header.kind];
-  if (known.length < MAX_HEADERS && !known.includes(header.bytes)) known.push(header.bytes);
+function sensorOf(name: string, { mission }: Holdings): ReturnType<typeof sensorLayoutOf> {
+  return sensorLayoutOf(name, mission.files.sensors ?? []);
 }
 
-/** All that may be written for a file of this name. */
-function namesFor(name: string): string[] {
-  return [
-    `files/${name}`,
-    `partial/${name}`,
-    `partial/${name}.gaps.json`,
-    ...SALVAGE_ENDINGS.map((ending) => `salvage/${name}${ending}`),
-  ];
-}
-
-/** The output as it stands, with the counts of today; `null` where the file is no longer incomplete. */
-function recount(output: FileOutput, edition: Edition, name: string, ledger: Holdings): FileOutput | null {
-  const assembly = assemble(edition, ledger);
-  if (assembly.state !== 'partial') return null;
-  return { ...output, coverage: { ...output.coverage, ...factsOf(assembly, edition, name, ledger) } };
-}
-
-function factsOf(
-  assembly: Assembly,
-  { id, file, edition }: Edition,
-  name: string,
-  ledger: Holdings,
-): Omit<FileOutput['coverage'], 'path' | 'media' | 'salvage'> {
-  const { bytes, state, checksum, conflicts } = assembly;
-  const segments = {
-    total: assembly.total,
-    received: assembly.received,
-    unit: ledger.byOffset ? ('byte' as const) : ('segment' as const),
-    missing: firstLast(assembly.missing),
-  };
-  return { id, file, edition, name, bytes, state, checksum, segments, conflicts };
-}
-
-async function writeOutput(edition: Edition, name: string, making: Making): Promise<FileOutput> {
-  const { ledger, folder, tools, show, headers } = making;
-  let assembly: Assembly;
-  let target: string | null;
-  let lost: number;
-  do {
-    lost = ledger.lostSegments;
-    assembly = assemble(edition, ledger);
-    const whole = assembly.state === 'whole' || assembly.state === 'unproven';
-    // An empty file has nothing to receive.
-    target = assembly.received === 0 && !whole ? null : `${whole ? 'files' : 'partial'}/${name}`;
-    if (target && ledger.lostSegments === lost) folder.write(target, assembly.emit);
-  } while (ledger.lostSegments !== lost);
-  const written: string[] = target ? [target] : [];
-  const base = { ...factsOf(assembly, edition, name, ledger), path: target };
-  const coverage = { ...base, media: null, salvage: null };
-  const nothingShown = { coverage, thumbnail: null, frames: null, header: null, written };
-  if (!target) return { ...nothingShown, isClip: false };
-  const absolute = folder.resolve(target);
-  const format = await recogniseFile(absolute);
-  const isClip = format.kind === 'video';
-  const sensor = sensorLayoutOf(name, ledger.mission.files.sensors ?? []);
-  if (target.startsWith('files/')) {
-    const header = await readKnownHeader(absolute, format);
-    return {
-      coverage: { ...base, media: await describeMedia(absolute, tools, sensor), salvage: null },
-      thumbnail: await thumbnail(absolute, format, tools, sensor),
-      isClip,
-      frames: null,
-      header: header && { kind: header.kind, bytes: header.bytes.toString('base64') },
-      written,
-    };
+/** Waits for `work`, but no longer than until the given `performance.now()`. */
+async function within(work: Promise<unknown>, until: number): Promise<void> {
+  if (until === Number.POSITIVE_INFINITY) {
+    await work;
+    return;
   }
-  const gaps = rangePairs(assembly.gaps);
-  const gapsFile = `${target}.gaps.json`;
-  const gapsText = { format: 'passweave-gaps/1', name, bytes: assembly.bytes, missing: gaps };
-  folder.writeText(gapsFile, `${JSON.stringify(gapsText)}\n`);
-  written.push(gapsFile);
-  const bytes = assembly.bytes ?? fs.statSync(absolute).size + 1;
-  const fromBase64 = (known: readonly string[]): Buffer[] => known.map((header) => Buffer.from(header, 'base64'));
-  const salvaged = await salvageMedia({
-    path: absolute,
-    gaps,
-    bytes,
-    outBase: folder.resolve(`salvage/${name}`),
-    tools,
-    sensor,
-    knownHeaders: fromBase64(headers.picture),
-    knownParameterSets: fromBase64(headers.video),
-    ...show,
+  let timer: NodeJS.Timeout | undefined;
+  const over = new Promise<void>((end) => {
+    timer = setTimeout(end, Math.max(0, until - performance.now()));
   });
-  if (!salvaged) return { ...nothingShown, isClip };
-  const relative = (file: string): string => `salvage/${path.basename(file)}`;
-  written.push(relative(salvaged.path), ...salvaged.also.map(relative));
-  return {
-    coverage: { ...base, media: null, salvage: { path: relative(salvaged.path), note: salvaged.note } },
-    thumbnail: await thumbnail(salvaged.path, await recogniseFile(salvaged.path), tools),
-    isClip,
-    frames: salvaged.frames ?? null,
-    header: null,
-    written,
-  };
-}
-
-/** Safe and unique names: as downlinked or catalogued, else the file number with the extension its content suggests. */
-function outputNames(editions: readonly Edition[], ledger: Holdings): Map<string, string> {
-  return uniqueNames(
-    editions.map((edition) => {
-      const name = safeName(edition.facts[0]?.name, fallbackName(edition, ledger));
-      // Not as is called what stands beside incomplete files and what is salvaged of them.
-      const own = name.replace(/\.gaps\.json$/i, '.gaps_json');
-      return { key: edition.id, name: own.replace(/\.(grades|thumbnail|concealed|exact|frame-\d+)$/i, '_$1') };
-    }),
-  );
-}
-
-function fallbackName(edition: Edition, ledger: Holdings): string {
-  const { descriptor } = ledger.mission.files;
-  if (descriptor?.file === edition.file) return `descriptor.${descriptor.format}`;
-  const lane = edition.lanesOf(0)[0];
-  const head = Buffer.alloc(ledger.payloadSize);
-  if (edition.stored && lane) ledger.readSegments(edition.stored, lane, 0, 1, head);
-  const { extension } = recogniseMedia(head.subarray(0, lane?.table.lengthOf(0) ?? 0));
-  const kind = isFileDelivery(ledger.mission) ? 'transaction' : 'file';
-  return `${kind}-${edition.id}${extension ? `.${extension}` : '.bin'}`;
-}
-
-/** Changes whenever what would be written changes: segments there and their contents, facts, name, and what it is made with. */
-function signatureOf(edition: Edition, name: string, making: Making, isPartial: boolean): string {
-  const { ledger, tools, show, headers } = making;
-  const hash = createHash('sha1');
-  if (isPartial) hash.update(JSON.stringify([headers, show]));
-  const { total, facts, conflicts } = edition;
-  const sensor = sensorLayoutOf(name, ledger.mission.files.sensors ?? []);
-  hash.update(JSON.stringify([OUTPUT_VERSION, name, tools !== null, sensor, total, facts, conflicts]));
-  let part: number[] = [];
-  for (const key of keysOf(edition)) {
-    const { table } = edition.lanesOf(key)[0]!;
-    part.push(key, table.crcOf(key));
-    if (part.length < 8192) continue;
-    hash.update(Float64Array.from(part));
-    part = [];
-  }
-  return hash.update(Float64Array.from(part)).digest('hex');
+  await Promise.race([work, over]);
+  clearTimeout(timer);
 }

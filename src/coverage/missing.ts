@@ -17,9 +17,9 @@ export type SentLine = Line & { readonly run: number; readonly base: number };
  */
 export function sentLines(ledger: Holdings, placements: Placements): SentLine[] {
   const heard: SentLine[] = [];
-  for (const { sha256, runs } of ledger.receptions.values()) {
+  for (const { xxh64, runs } of ledger.receptions.values()) {
     for (const run of runs) {
-      const placement = placements.get(sha256)![run.stretch]!;
+      const placement = placements.get(xxh64)![run.stretch]!;
       const line = lineOf(run, transmissionOrder(placement, run.counter));
       heard.push({ ...line, run: placement.onboardRun, base: placement.base });
     }
@@ -119,10 +119,10 @@ export function receptionStrips(
   placements: Placements,
 ): Strip[] {
   const heard = new Map<string, Line[]>();
-  for (const { sha256, runs } of ledger.receptions.values()) {
+  for (const { xxh64, runs } of ledger.receptions.values()) {
     for (const run of runs) {
       if (run.lane < 0) continue;
-      const line = lineOf(run, transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter));
+      const line = lineOf(run, transmissionOrder(placements.get(xxh64)![run.stretch]!, run.counter));
       const id = storedId(run);
       const own = heard.get(id);
       if (own) own.push(line);

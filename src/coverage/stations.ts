@@ -47,15 +47,15 @@ export function stationReceptions(
     if (edition.stored) byStored.set(edition.stored.id, [...(byStored.get(edition.stored.id) ?? []), edition]);
   }
   return [...byStation.keys()].sort().map((name) => {
-    const recordings = byStation.get(name)!.sort((a, b) => (a.sha256 < b.sha256 ? -1 : 1));
+    const recordings = byStation.get(name)!.sort((a, b) => (a.xxh64 < b.xxh64 ? -1 : 1));
     const heard: [number, number][] = [];
     const bare: [number, number][] = [];
     const span: [number, number][] = [];
     const segments = new Map<string, [number, number][]>();
-    for (const { sha256, runs } of recordings) {
+    for (const { xxh64, runs } of recordings) {
       const spans = new Map<number, [number, number]>();
       for (const run of runs) {
-        const placement = placements.get(sha256)![run.stretch]!;
+        const placement = placements.get(xxh64)![run.stretch]!;
         const line = lineOf(run, transmissionOrder(placement, run.counter));
         const { start, end } = line;
         heard.push([start, end]);

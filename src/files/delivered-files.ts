@@ -160,10 +160,10 @@ class SendingJoiner {
     let bringsNew = false;
     for (const { table } of a.content.lanes) {
       for (const key of table.keys()) {
-        const crc = table.crcOf(key);
-        const compared = b.content.compare(key, table.lengthOf(key), crc, table.fullLength);
+        const hash = table.hashOf(key);
+        const compared = b.content.compare(key, table.lengthOf(key), hash, table.fullLength);
         if (compared === 'other' || this.#workLeft-- <= 0) return undefined;
-        if (compared === 'same') alike.add(crc);
+        if (compared === 'same') alike.add(hash);
         else bringsNew = true;
       }
     }

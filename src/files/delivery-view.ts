@@ -77,7 +77,7 @@ class DeliveryView implements Holdings {
     }
     const longest = [...this.files.values()].reduce((most, stored) => Math.max(most, longestOf(stored)), 0);
     this.#longest = longest || ledger.payloadSize;
-    for (const [sha256, reception] of ledger.receptions) {
+    for (const [xxh64, reception] of ledger.receptions) {
       const runs = reception.runs.flatMap((run): Run[] => {
         // At the end of a file or the beginning of the next, whichever it is.
         if (this.isDirective(run)) return [{ ...run, key: 0, instance: NO_FILE }];
@@ -89,7 +89,7 @@ class DeliveryView implements Holdings {
         const moved: Run = { ...run, file, segments, step, ...(instance && { instance }) };
         return this.#inLanes(run, moved, content);
       });
-      this.receptions.set(sha256, { ...reception, runs });
+      this.receptions.set(xxh64, { ...reception, runs });
     }
   }
 

@@ -79,9 +79,9 @@ export function findFileEditions(
 /** When each stored file was first sent, and in how many transmissions it was heard (twice by one station counts twice). */
 function firstHeard(ledger: Holdings, placements: Placements): Map<string, Heard> {
   const heard = new Map<string, Heard>();
-  for (const { sha256, runs } of ledger.receptions.values()) {
+  for (const { xxh64, runs } of ledger.receptions.values()) {
     for (const run of runs) {
-      const order = transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter);
+      const order = transmissionOrder(placements.get(xxh64)![run.stretch]!, run.counter);
       const id = storedId(run);
       const before = heard.get(id);
       if (before) {
@@ -163,7 +163,7 @@ function editionsOfStored(
   const total = segmentsOf(stored, ledger) || segmentsFor(bytes, stored, ledger);
   const first = heard.get(stored.id)?.first ?? Number.MAX_VALUE;
   if (lanes.length <= 1) {
-    const lanesOf = (key: number): readonly Lane[] => lanes.filter(({ table }) => table.crcOf(key) >= 0);
+    const lanesOf = (key: number): readonly Lane[] => lanes.filter(({ table }) => table.hashOf(key) >= 0);
     return [{ file, stored, total, facts, lanesOf, conflicts: [], spans: ALWAYS, first }];
   }
   const receptions = receptionsOf(stored, ledger, placements);
@@ -174,8 +174,8 @@ function editionsOfStored(
       const own = counts.get(key);
       const times = (lane: Lane): number => own?.get(contentOf(lane, key)) ?? 0;
       // Stored but in no reception (a recording cut off by a crash and not handed in again): of use where there is no choice.
-      const there = lanes.filter((lane) => lane.table.crcOf(key) >= 0 && (own ? times(lane) > 0 : all.length === 1));
-      return there.sort((a, b) => times(b) - times(a) || a.table.crcOf(key) - b.table.crcOf(key));
+      const there = lanes.filter((lane) => lane.table.hashOf(key) >= 0 && (own ? times(lane) > 0 : all.length === 1));
+      return there.sort((a, b) => times(b) - times(a) || a.table.hashOf(key) - b.table.hashOf(key));
     };
     const conflicts = [...counts.keys()].filter((key) => lanesOf(key).length > 1).sort((a, b) => a - b);
     const likely = facts.length > 1 ? [...facts.slice(i), ...facts.slice(0, i)] : facts;
@@ -185,8 +185,8 @@ function editionsOfStored(
 
 /** Tells contents of a segment apart whatever lane holds them; one that the disk lost is only known by its lane. */
 function contentOf({ table, index }: Lane, key: number): number {
-  const crc = table.crcOf(key);
-  return crc < 0 ? -1 - index : table.lengthOf(key) * 2 ** 32 + crc;
+  const hash = table.hashOf(key);
+  return hash < 0 ? -1 - index : table.lengthOf(key) * 2 ** 32 + hash;
 }
 
 /** Of each segment, how often each content came in the given ranges of `transmissionOrder`. */
@@ -204,10 +204,10 @@ function countContents(receptions: readonly ContentReception[], spans: Ranges): 
 /** Each content received in each transmission once, whoever heard it. */
 function receptionsOf(stored: StoredFile, ledger: Holdings, placements: Placements): ContentReception[] {
   const byLane = stored.lanes.map((): Line[] => []);
-  for (const { sha256, runs } of ledger.receptions.values()) {
+  for (const { xxh64, runs } of ledger.receptions.values()) {
     for (const run of runs) {
       if (storedId(run) !== stored.id) continue;
-      byLane[run.lane]?.push(lineOf(run, transmissionOrder(placements.get(sha256)![run.stretch]!, run.counter)));
+      byLane[run.lane]?.push(lineOf(run, transmissionOrder(placements.get(xxh64)![run.stretch]!, run.counter)));
     }
   }
   return byLane.flatMap((lines, index) =>

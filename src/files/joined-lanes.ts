@@ -8,7 +8,7 @@ import type { Lane, StoredFile } from '../ledger/stored-file.js';
 /** A lane of the ledger, and the file number's content that it is of. */
 export type SourceLane = { readonly stored: StoredFile; readonly lane: Lane };
 
-/** `places` tells for each segment, in place of its CRC, which of the sources holds it. */
+/** `places` tells for each segment, in place of its hash, which of the sources holds it. */
 type Joined = { readonly lane: Lane; readonly places: SegmentTable };
 
 export class JoinedLanes {
@@ -41,15 +41,15 @@ export class JoinedLanes {
     const place = this.#sources.push(source) - 1;
     for (const key of keys()) {
       const length = table.lengthOf(key);
-      const crc = table.crcOf(key);
-      if (crc < 0) continue;
+      const hash = table.hashOf(key);
+      if (hash < 0) continue;
       let index = this.#joined.findIndex(
-        (own) => own.lane.table.isFor(key, length, crc) || this.#isOtherCut(own, key, length, table.fullLength),
+        (own) => own.lane.table.isFor(key, length, hash) || this.#isOtherCut(own, key, length, table.fullLength),
       );
       if (index < 0) {
         index = this.#joined.findIndex(({ lane }) => lane.table.isFree(key, length));
         if (index < 0) index = this.#begin();
-        this.#joined[index]!.lane.table.add(key, length, crc);
+        this.#joined[index]!.lane.table.add(key, length, hash);
         this.#joined[index]!.places.add(key, length, place);
       }
       // One that is cut otherwise stands in for it: both are of one file, and where one begins its bytes are known.
@@ -72,11 +72,11 @@ export class JoinedLanes {
    *
    * @param fullLength of the segments of the sending that it is of
    */
-  compare(key: number, length: number, crc: number, fullLength: number): 'same' | 'other' | 'new' {
+  compare(key: number, length: number, hash: number, fullLength: number): 'same' | 'other' | 'new' {
     let isThere = false;
     for (const joined of this.#joined) {
-      if (joined.lane.table.isFor(key, length, crc)) return 'same';
-      isThere ||= joined.lane.table.crcOf(key) >= 0 && !this.#isOtherCut(joined, key, length, fullLength);
+      if (joined.lane.table.isFor(key, length, hash)) return 'same';
+      isThere ||= joined.lane.table.hashOf(key) >= 0 && !this.#isOtherCut(joined, key, length, fullLength);
     }
     return isThere ? 'other' : 'new';
   }
@@ -84,7 +84,7 @@ export class JoinedLanes {
   /** Whether there is a segment at `key` of another length only because all of its source's are: the sender cut the file anew. */
   #isOtherCut({ lane, places }: Joined, key: number, length: number, fullLength: number): boolean {
     const own = lane.table.lengthOf(key);
-    return own > 0 && own !== length && this.#sources[places.crcOf(key)]!.lane.table.fullLength !== fullLength;
+    return own > 0 && own !== length && this.#sources[places.hashOf(key)]!.lane.table.fullLength !== fullLength;
   }
 
   /** As `Ledger.readSegments`, for one of `lanes`. */
@@ -92,12 +92,12 @@ export class JoinedLanes {
     const joined = this.#joined[lane.index]!;
     let from = key;
     for (let done = 0; done < count; ) {
-      const place = joined.places.crcOf(from);
+      const place = joined.places.hashOf(from);
       const keys = [from];
       let next = this.#ledger.nextKey(lane, from);
       for (
         ;
-        done + keys.length < count && joined.places.crcOf(next) === place;
+        done + keys.length < count && joined.places.hashOf(next) === place;
         next = this.#ledger.nextKey(lane, next)
       ) {
         keys.push(next);
@@ -113,13 +113,13 @@ export class JoinedLanes {
     if (!source) return;
     this.#ledger.readSegments(source.stored, source.lane, keys[0]!, keys.length, into);
     for (const key of keys) {
-      if (source.lane.table.crcOf(key) >= 0) continue;
+      if (source.lane.table.hashOf(key) >= 0) continue;
       this.lost++;
       // Lost on disk: the same may have come under another number.
       const length = lane.table.lengthOf(key);
-      const crc = lane.table.crcOf(key);
+      const hash = lane.table.hashOf(key);
       const other = this.#sources.findIndex(
-        ({ lane: { table } }) => table.crcOf(key) === crc && table.lengthOf(key) === length,
+        ({ lane: { table } }) => table.hashOf(key) === hash && table.lengthOf(key) === length,
       );
       if (other >= 0) places.add(key, length, other);
       else lane.table.lose(key);

@@ -41,8 +41,8 @@ const FACTS = Object.keys(NOTHING) as (keyof SentFacts)[];
 /** By transaction number and what is known, the same whatever order recordings came in. */
 export function findSendings(ledger: Holdings, placements: Placements): Sending[] {
   const byFile = new Map<number, Piece[]>();
-  for (const sha256 of [...ledger.receptions.keys()].sort()) {
-    for (const piece of piecesOf(ledger.receptions.get(sha256)!, ledger, placements)) {
+  for (const xxh64 of [...ledger.receptions.keys()].sort()) {
+    for (const piece of piecesOf(ledger.receptions.get(xxh64)!, ledger, placements)) {
       const own = byFile.get(piece.file);
       if (own) own.push(piece);
       else byFile.set(piece.file, [piece]);
@@ -76,8 +76,8 @@ function mixedRuns(pieces: readonly Piece[]): number[] {
 }
 
 function piecesOf(reception: Reception, ledger: Holdings, placements: Placements): Piece[] {
-  const { sha256, runs, deliveries = [] } = reception;
-  const placed = placements.get(sha256)!;
+  const { xxh64, runs, deliveries = [] } = reception;
+  const placed = placements.get(xxh64)!;
   const pieceOf = (file: number, stretch: number, delivery: Delivery | undefined): Piece => {
     return { file, onboardRun: placed[stretch]!.onboardRun, delivery, runs: [] };
   };
@@ -184,7 +184,7 @@ function shareContent(sending: Sending, piece: Piece, ledger: Holdings): boolean
 
 function* contentsOf(runs: readonly Run[], ledger: Holdings): Iterable<readonly [key: number, content: number]> {
   for (const { lane, key } of segmentsOf(runs, ledger)) {
-    yield [key, lane.table.lengthOf(key) * 2 ** 32 + lane.table.crcOf(key)];
+    yield [key, lane.table.lengthOf(key) * 2 ** 32 + lane.table.hashOf(key)];
   }
 }
 
@@ -193,7 +193,7 @@ export function* segmentsOf(runs: readonly Run[], ledger: Holdings): Iterable<{ 
   for (const { file, segments, lane: index, key, step, count } of runs) {
     const lane = ledger.files.get(`${file}-${segments}`)?.lanes[index];
     if (!lane) continue;
-    for (let i = 0; i < count; i++) if (lane.table.crcOf(key + i * step) >= 0) yield { lane, key: key + i * step };
+    for (let i = 0; i < count; i++) if (lane.table.hashOf(key + i * step) >= 0) yield { lane, key: key + i * step };
   }
 }
 

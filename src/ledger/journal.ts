@@ -1,6 +1,6 @@
 // The journal of unique segments: append-only records, each with its own CRC-32, written after the data they speak of is synced.
 // Record: magic "PWSJ", body length u32, CRC-32/ISO-HDLC of the body u32, body. All numbers big endian.
-// Body: kind u8, file u48, segments u48, lane u8, key u48; of a batch also step u32, length of its last payload u32, CRC-32s u32 each.
+// Body: kind u8, file u48, segments u48, lane u8, key u48; of a batch also step u32, length of its last payload u32, hashes u32 each.
 import path from 'node:path';
 import { crc32 } from '../bytes/crc.js';
 import type { Disk } from './disk.js';
@@ -24,13 +24,13 @@ export type SegmentBatch = LaneName & {
   readonly key: number;
   readonly step: number;
   readonly lastLength: number;
-  /** CRC-32 of each payload; at most `MAX_BATCH`. */
-  readonly crcs: readonly number[];
+  /** The low 32 bits of the XXH64 of each payload; at most `MAX_BATCH`. */
+  readonly hashes: readonly number[];
 };
 
 export type JournalEntry =
   | ({ readonly kind: 'segments' } & SegmentBatch)
-  /** The stored data no longer match their CRC: the segment counts as not received. */
+  /** The stored data no longer match their hash: the segment counts as not received. */
   | ({ readonly kind: 'lost'; readonly key: number } & LaneName);
 
 /** What was wrong with a journal, in bytes; both 0 for a clean one. */
@@ -43,7 +43,7 @@ export type JournalDamage = {
 
 export function encodeEntry(entry: JournalEntry): Buffer {
   const batch = entry.kind === 'segments';
-  const record = Buffer.alloc(HEAD + (batch ? BATCH_HEAD + 4 * entry.crcs.length : LOST_BYTES));
+  const record = Buffer.alloc(HEAD + (batch ? BATCH_HEAD + 4 * entry.hashes.length : LOST_BYTES));
   const body = record.subarray(HEAD);
   body.writeUInt8(batch ? BATCH : LOST, 0);
   body.writeUIntBE(entry.file, 1, 6);
@@ -53,7 +53,7 @@ export function encodeEntry(entry: JournalEntry): Buffer {
   if (batch) {
     body.writeUInt32BE(entry.step, 20);
     body.writeUInt32BE(entry.lastLength, 24);
-    for (const [i, crc] of entry.crcs.entries()) body.writeUInt32BE(crc, BATCH_HEAD + 4 * i);
+    for (const [i, hash] of entry.hashes.entries()) body.writeUInt32BE(hash, BATCH_HEAD + 4 * i);
   }
   MAGIC.copy(record);
   record.writeUInt32BE(body.length, 4);
@@ -76,9 +76,9 @@ function decodeBody(body: Buffer): JournalEntry | null {
   const key = body.readUIntBE(14, 6);
   if (kind === LOST && body.length === LOST_BYTES) return { kind: 'lost', ...name, key };
   if (kind !== BATCH || body.length < BATCH_HEAD || body.length % 4 !== 0) return null;
-  const crcs: number[] = [];
-  for (let at = BATCH_HEAD; at < body.length; at += 4) crcs.push(body.readUInt32BE(at));
-  return { kind: 'segments', ...name, key, step: body.readUInt32BE(20), lastLength: body.readUInt32BE(24), crcs };
+  const hashes: number[] = [];
+  for (let at = BATCH_HEAD; at < body.length; at += 4) hashes.push(body.readUInt32BE(at));
+  return { kind: 'segments', ...name, key, step: body.readUInt32BE(20), lastLength: body.readUInt32BE(24), hashes };
 }
 
 export class Journal {

@@ -18,7 +18,7 @@ export type Handed = Pick<Recording, 'station' | 'name' | 'startedAt'>;
 /**
  * Keeps in the ledger what a recording heard; what failed is told, and what came before the failure is kept.
  *
- * @param beginnings SHA-256 of what the ledger has of the same recording's beginning: no longer needed
+ * @param beginnings XXH64 of what the ledger has of the same recording's beginning: no longer needed
  */
 export function keepReception(
   recording: Handed,
@@ -26,7 +26,7 @@ export function keepReception(
   ledger: Ledger,
   beginnings: Iterable<string> = [],
 ): Kept {
-  const { recorder, sha256, bytes, problem } = received;
+  const { recorder, xxh64, bytes, problem } = received;
   if (recorder.intactFrames + recorder.damagedTotal === 0) {
     const { name } = recording;
     const found = bytes === 0 ? 'no bytes' : `no frame of mission "${ledger.mission.name}" in ${bytes} bytes`;
@@ -38,7 +38,7 @@ export function keepReception(
     );
     return { problem: problem ?? empty, known: false };
   }
-  const known = ledger.receptions.has(sha256);
+  const known = ledger.receptions.has(xxh64);
   const { reception, damaged } = receptionOf(recording, received);
   ledger.addReception(reception, damaged);
   ledger.removeReceptions(beginnings);
@@ -48,14 +48,14 @@ export function keepReception(
 /** What a recording heard, in the ledger's words, and the damaged frames kept of it. */
 export function receptionOf(
   { station, name, startedAt }: Handed,
-  { recorder, deliveries, sha256, bytes, problem }: Received,
+  { recorder, deliveries, xxh64, bytes, problem }: Received,
 ): { reception: Reception; damaged: Uint8Array } {
   const damaged = packDamaged(recorder.damagedFrames);
   const reception = {
     station,
     // Without the folders above it: they are this machine's affair, and the ledger is sent on.
     name: path.basename(name),
-    sha256,
+    xxh64,
     bytes,
     // Captures tell fractions of a millisecond.
     startedAt: startedAt === undefined ? null : Math.round(startedAt),

@@ -73,8 +73,14 @@ export function keepMission(ledger: string, given: MissionText | undefined, disk
   const sensors = new Map(
     known.flatMap(({ mission }) => (mission.files.sensors ?? []).map((sensor) => [canonicalJson(sensor), sensor])),
   );
-  const files = { ...lead.files, catalogue: [...catalogue.values()] };
-  return { ...lead, files: sensors.size > 0 ? { ...files, sensors: [...sensors.values()] } : files };
+  const parameterSets = new Set(known.flatMap(({ mission }) => mission.files.parameterSets ?? []));
+  const files = {
+    ...lead.files,
+    catalogue: [...catalogue.values()],
+    ...(sensors.size > 0 && { sensors: [...sensors.values()] }),
+    ...(parameterSets.size > 0 && { parameterSets: [...parameterSets] }),
+  };
+  return { ...lead, files };
 }
 
 export function writeMission(ledger: string, text: string, disk: Disk): void {

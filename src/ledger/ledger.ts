@@ -3,8 +3,8 @@
 //   ledger.json            format and version
 //   missions/SHA256.yaml   the mission files it was filled with
 //   data/fFILE-SEGMENTS.L  payloads in place (L = lane: 0, and more only where contents conflict)
-//   segments.journal       which segments are there, with their CRC-32
-//   recordings/SHA256.json what each recording heard; damaged/SHA256.bin its damaged frames
+//   segments.journal       which segments are there, with a hash of each
+//   recordings/XXH64.json  what each recording heard; damaged/XXH64.bin its damaged frames
 //   lock                   while a process writes it; outputs.json: what was written of it, may be lost without harm
 //
 // Order of a commit: data synced, then the journal; a recording's reception last. Killed anywhere, what the journal says is on disk.
@@ -34,7 +34,7 @@ const MAX_LANES = 16;
 /** Segments beyond this place in their file are not kept: file systems end there (ext4 at 16 TiB, from memory), files long before. */
 const MAX_DATA_BYTES = 2 ** 43;
 
-type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'crcs'>]: SegmentBatch[K] } & { crcs: number[] };
+type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'hashes'>]: SegmentBatch[K] } & { hashes: number[] };
 
 export type LedgerOptions = {
   /** Needed for a new ledger; checked against an existing one. */
@@ -131,7 +131,7 @@ export class Ledger implements SegmentStore {
     bytes: Uint8Array,
     start: number,
     length: number,
-    crc: number = hashLow(bytes, start, start + length),
+    hash: number = hashLow(bytes, start, start + length),
   ): number {
     if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
     let stored = this.#lastFile;
@@ -139,20 +139,20 @@ export class Ledger implements SegmentStore {
       stored = this.#fileOf(file, segments);
       this.#lastFile = stored;
     }
-    const lane = this.#laneFor(stored, key, length, crc);
+    const lane = this.#laneFor(stored, key, length, hash);
     if (!lane) return -1;
-    if (lane.table.crcOf(key) < 0) this.#add(stored, lane, key, bytes, start, length, crc);
+    if (lane.table.hashOf(key) < 0) this.#add(stored, lane, key, bytes, start, length, hash);
     return lane.index;
   }
 
   /** Takes over that a content was once there and is lost: only its place is kept, for when it comes again. Returns its lane, or -1. */
-  storeLost(file: number, segments: number, key: number, length: number, crc: number): number {
+  storeLost(file: number, segments: number, key: number, length: number, hash: number): number {
     const stored = this.#fileOf(file, segments);
-    const lane = this.#laneFor(stored, key, length, crc);
+    const lane = this.#laneFor(stored, key, length, hash);
     if (lane?.table.isFree(key, length)) {
-      lane.table.add(key, length, crc);
+      lane.table.add(key, length, hash);
       const step = this.#stepFor(length);
-      const batch = { file, segments, lane: lane.index, key, step, lastLength: length, crcs: [crc] };
+      const batch = { file, segments, lane: lane.index, key, step, lastLength: length, hashes: [hash] };
       this.#commits.add({ kind: 'segments', ...batch });
       this.#lose(stored, lane, key);
     }
@@ -160,9 +160,9 @@ export class Ledger implements SegmentStore {
   }
 
   /** The lane that holds just this content of a segment, -1 when none does. */
-  laneHolding(file: number, segments: number, key: number, length: number, crc: number): number {
+  laneHolding(file: number, segments: number, key: number, length: number, hash: number): number {
     const lanes = this.files.get(`${file}-${segments}`)?.lanes ?? [];
-    return lanes.find(({ table }) => table.crcOf(key) === crc && table.lengthOf(key) === length)?.index ?? -1;
+    return lanes.find(({ table }) => table.hashOf(key) === hash && table.lengthOf(key) === length)?.index ?? -1;
   }
 
   /** Adds another mission file of the same mission. @throws LedgerError when its layers or frame differ */
@@ -185,7 +185,7 @@ export class Ledger implements SegmentStore {
     this.#book.add(reception, damaged);
   }
 
-  /** Takes out what recordings heard, by their SHA-256: once what they are the beginnings of has been added. */
+  /** Takes out what recordings heard, by their XXH64: once what they are the beginnings of has been added. */
   removeReceptions(hashes: Iterable<string>): void {
     this.#book.remove(hashes);
   }
@@ -196,12 +196,12 @@ export class Ledger implements SegmentStore {
   }
 
   /** The damaged frames kept of a recording, one after the other as `Reception.damaged` lists them. */
-  damagedBytes(sha256: string): Buffer {
-    return this.#book.damagedBytes(sha256);
+  damagedBytes(xxh64: string): Buffer {
+    return this.#book.damagedBytes(xxh64);
   }
 
   /**
-   * Reads the payloads of `count` segments that follow each other and checks each against its CRC-32. One that no longer matches
+   * Reads the payloads of `count` segments that follow each other and checks each against its hash. One that no longer matches
    * (a page that never reached the disk, a disk error) is struck from the ledger: it then counts as missing, its bytes are zeroed.
    *
    * @param count at most as many as follow each other by `nextKey`
@@ -219,10 +219,10 @@ export class Ledger implements SegmentStore {
       next = this.nextKey(lane, own);
       const at = this.positionOf(own) - origin;
       const length = lane.table.lengthOf(own);
-      const crc = lane.table.crcOf(own);
-      if (crc >= 0 && at + length <= read && hashLow(into, at, at + length) === crc) continue;
+      const hash = lane.table.hashOf(own);
+      if (hash >= 0 && at + length <= read && hashLow(into, at, at + length) === hash) continue;
       into.fill(0, at, at + (this.segmentation.varies ? length : this.payloadSize));
-      if (crc < 0) continue;
+      if (hash < 0) continue;
       this.#lose(stored, lane, own);
       this.lostSegments++;
       this.#lostBytes.set(lane.path, (this.#lostBytes.get(lane.path) ?? 0) + length);
@@ -233,7 +233,7 @@ export class Ledger implements SegmentStore {
   lossNotes(): string[] {
     const notes = [...this.#lostBytes].map(
       ([file, bytes]) =>
-        `${path.join(this.folder, 'data', file)}: ${bytes} bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
+        `${path.join(this.folder, 'data', file)}: ${bytes} bytes do not match their hash and count as missing; hand the recordings in again to fill them.`,
     );
     let dropped = 0;
     for (const { runs } of this.receptions.values()) {
@@ -292,11 +292,11 @@ export class Ledger implements SegmentStore {
   }
 
   /** Where a content belongs: the lane that is for it, else the first with room; `undefined` when there are too many. */
-  #laneFor(stored: StoredFile, key: number, length: number, crc: number): Lane | undefined {
+  #laneFor(stored: StoredFile, key: number, length: number, hash: number): Lane | undefined {
     const { lanes } = stored;
-    if (lanes[0]?.table.isFor(key, length, crc)) return lanes[0];
+    if (lanes[0]?.table.isFor(key, length, hash)) return lanes[0];
     const lane =
-      lanes.find(({ table }) => table.isFor(key, length, crc)) ?? lanes.find(({ table }) => table.isFree(key, length));
+      lanes.find(({ table }) => table.isFor(key, length, hash)) ?? lanes.find(({ table }) => table.isFree(key, length));
     return lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined);
   }
 
@@ -307,22 +307,22 @@ export class Ledger implements SegmentStore {
     bytes: Uint8Array,
     start: number,
     length: number,
-    crc: number,
+    hash: number,
   ): void {
     this.#failed = true;
     this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
-    lane.table.add(key, length, crc);
+    lane.table.add(key, length, hash);
     const pending = this.#pending.get(lane);
-    const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.crcs.length === MAX_BATCH);
-    const follows = pending && pending.key + pending.crcs.length * pending.step === key;
+    const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.hashes.length === MAX_BATCH);
+    const follows = pending && pending.key + pending.hashes.length * pending.step === key;
     if (pending && follows && !full && length <= this.#fullLength(pending)) {
-      pending.crcs.push(crc);
+      pending.hashes.push(hash);
       pending.lastLength = length;
     } else {
       this.#settle(lane);
       const { file, segments } = stored;
       const place = { file, segments, lane: lane.index, key, step: this.#stepFor(length) };
-      this.#pending.set(lane, { ...place, lastLength: length, crcs: [crc] });
+      this.#pending.set(lane, { ...place, lastLength: length, hashes: [hash] });
     }
     this.#commits.wrote(length, this.#settleAll);
     this.#failed = false;
@@ -385,9 +385,9 @@ export class Ledger implements SegmentStore {
       table.lose(entry.key);
       return;
     }
-    const last = entry.crcs.length - 1;
-    entry.crcs.forEach((crc, i) => {
-      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.#fullLength(entry), crc);
+    const last = entry.hashes.length - 1;
+    entry.hashes.forEach((hash, i) => {
+      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.#fullLength(entry), hash);
     });
   }
 }

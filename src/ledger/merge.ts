@@ -1,5 +1,5 @@
 // Merges one ledger into another: segments that are new are copied, contents that conflict go to further lanes, receptions are
-// joined by the recordings' SHA-256. Any order, grouping or repetition ends in the same coverage and the same files.
+// joined by the recordings' XXH64. Any order, grouping or repetition ends in the same coverage and the same files.
 import fs from 'node:fs';
 import type { Run } from '../segments/run.js';
 import { Ledger } from './ledger.js';
@@ -45,9 +45,9 @@ function copyLedger(from: Ledger, into: Ledger): void {
     moved.set(stored.id, moves);
   }
   for (const reception of from.receptions.values()) {
-    const known = into.receptions.get(reception.sha256);
+    const known = into.receptions.get(reception.xxh64);
     const runs = known?.runs ?? reception.runs.flatMap((run) => moveRun(run, moved.get(`${run.file}-${run.segments}`)));
-    into.addReception({ ...reception, runs }, from.damagedBytes(reception.sha256));
+    into.addReception({ ...reception, runs }, from.damagedBytes(reception.xxh64));
   }
   into.commit();
   into.notes.push(...[...from.notes, ...from.lossNotes()].map((note) => `Merged from ${from.folder}: ${note}`));
@@ -72,12 +72,12 @@ function copyLane(from: Ledger, stored: StoredFile, lane: Lane, into: Ledger): M
     for (const key of keys) {
       const at = from.positionOf(key) - from.positionOf(keys[0]!);
       // What reading has just found lost is told below.
-      if (table.crcOf(key) >= 0) moveTo(key, into.store(file, segments, key, buffer, at, table.lengthOf(key)));
+      if (table.hashOf(key) >= 0) moveTo(key, into.store(file, segments, key, buffer, at, table.lengthOf(key)));
     }
     keys.length = 0;
   };
   for (const key of table.keys()) {
-    const there = into.laneHolding(file, segments, key, table.lengthOf(key), table.crcOf(key));
+    const there = into.laneHolding(file, segments, key, table.lengthOf(key), table.hashOf(key));
     if (there >= 0) {
       moveTo(key, there);
       continue;
@@ -86,7 +86,7 @@ function copyLane(from: Ledger, stored: StoredFile, lane: Lane, into: Ledger): M
     keys.push(key);
   }
   copy();
-  for (const { key, length, crc } of table.lost()) moveTo(key, into.storeLost(file, segments, key, length, crc));
+  for (const { key, length, hash } of table.lost()) moveTo(key, into.storeLost(file, segments, key, length, hash));
   return moves;
 }
 

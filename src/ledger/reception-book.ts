@@ -19,67 +19,67 @@ export class ReceptionBook {
     this.#folder = folder;
     this.#disk = disk;
     for (const reception of readReceptions(path.join(folder, 'recordings'), notes)) {
-      this.receptions.set(reception.sha256, reception);
+      this.receptions.set(reception.xxh64, reception);
     }
   }
 
   /** Adds one, or joins it with the one that is there. What `show` showed is withdrawn. */
   add(reception: Reception, damaged: Uint8Array): void {
     this.show([], []);
-    const { sha256 } = reception;
-    const known = this.receptions.get(sha256);
+    const { xxh64 } = reception;
+    const known = this.receptions.get(xxh64);
     const joined = known ? joinReceptions(known, reception) : reception;
-    const damagedFile = this.#damagedFile(sha256);
+    const damagedFile = this.#damagedFile(xxh64);
     const there = fs.statSync(damagedFile, { throwIfNoEntry: false })?.size ?? 0;
     if (damaged.length > 0 && there !== damaged.length) this.#disk.replace(damagedFile, damaged);
     const text = encodeReception(joined);
     if (known && text === encodeReception(known)) return;
-    this.#disk.replace(this.#receptionFile(sha256), text);
-    this.receptions.set(sha256, joined);
+    this.#disk.replace(this.#receptionFile(xxh64), text);
+    this.receptions.set(xxh64, joined);
   }
 
   /** What `show` showed is withdrawn. */
   remove(hashes: Iterable<string>): void {
     this.show([], []);
-    for (const sha256 of hashes) {
-      if (!this.receptions.delete(sha256)) continue;
-      fs.rmSync(this.#receptionFile(sha256), { force: true });
-      fs.rmSync(this.#damagedFile(sha256), { force: true });
+    for (const xxh64 of hashes) {
+      if (!this.receptions.delete(xxh64)) continue;
+      fs.rmSync(this.#receptionFile(xxh64), { force: true });
+      fs.rmSync(this.#damagedFile(xxh64), { force: true });
     }
   }
 
   /**
    * Shows what growing recordings heard so far, in place of all that was shown before. The next `add` or `remove` withdraws it.
    *
-   * @param beginnings SHA-256 of written ones that are beginnings of these: not shown meanwhile
+   * @param beginnings XXH64 of written ones that are beginnings of these: not shown meanwhile
    */
   show(growing: Iterable<Reception>, beginnings: Iterable<string>): void {
-    for (const sha256 of this.#growing) this.receptions.delete(sha256);
+    for (const xxh64 of this.#growing) this.receptions.delete(xxh64);
     this.#growing.clear();
-    for (const [sha256, reception] of this.#aside) this.receptions.set(sha256, reception);
+    for (const [xxh64, reception] of this.#aside) this.receptions.set(xxh64, reception);
     this.#aside.clear();
-    for (const sha256 of beginnings) {
-      const written = this.receptions.get(sha256);
-      if (written) this.#aside.set(sha256, written);
-      this.receptions.delete(sha256);
+    for (const xxh64 of beginnings) {
+      const written = this.receptions.get(xxh64);
+      if (written) this.#aside.set(xxh64, written);
+      this.receptions.delete(xxh64);
     }
     for (const reception of growing) {
-      if (this.receptions.has(reception.sha256)) continue;
-      this.receptions.set(reception.sha256, reception);
-      this.#growing.add(reception.sha256);
+      if (this.receptions.has(reception.xxh64)) continue;
+      this.receptions.set(reception.xxh64, reception);
+      this.#growing.add(reception.xxh64);
     }
   }
 
-  damagedBytes(sha256: string): Buffer {
-    const file = this.#damagedFile(sha256);
+  damagedBytes(xxh64: string): Buffer {
+    const file = this.#damagedFile(xxh64);
     return fs.existsSync(file) ? fs.readFileSync(file) : Buffer.alloc(0);
   }
 
-  #receptionFile(sha256: string): string {
-    return path.join(this.#folder, 'recordings', `${sha256}.json`);
+  #receptionFile(xxh64: string): string {
+    return path.join(this.#folder, 'recordings', `${xxh64}.json`);
   }
 
-  #damagedFile(sha256: string): string {
-    return path.join(this.#folder, 'damaged', `${sha256}.bin`);
+  #damagedFile(xxh64: string): string {
+    return path.join(this.#folder, 'damaged', `${xxh64}.bin`);
   }
 }

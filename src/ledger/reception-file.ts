@@ -1,4 +1,4 @@
-// One recording's reception as kept in the ledger: recordings/SHA256.json, beside damaged/SHA256.bin with its damaged frames.
+// One recording's reception as kept in the ledger: recordings/XXH64.json, beside damaged/XXH64.bin with its damaged frames.
 // Written whole and renamed into place: either the recording is in the ledger or it is not.
 import fs from 'node:fs';
 import path from 'node:path';
@@ -15,8 +15,8 @@ type DeliveryRow = [number, number, number, number, string | null, number | null
 export type Reception = {
   readonly station: string;
   readonly name: string;
-  /** SHA-256 of the recording's bytes (containers undone, chunks joined), lower-case hexadecimal: its identity. */
-  readonly sha256: string;
+  /** XXH64 of the recording's bytes (containers undone, chunks joined), lower-case hexadecimal: its identity. */
+  readonly xxh64: string;
   readonly bytes: number;
   /** Milliseconds since 1970 UTC, when known. */
   readonly startedAt: number | null;
@@ -46,7 +46,7 @@ const receptionFile = z
     format: z.enum([FORMAT, FORMAT_WITH_DELIVERIES]),
     station: z.string(),
     name: z.string(),
-    sha256: z.string().regex(/^[0-9a-f]{16}$/),
+    xxh64: z.string().regex(/^[0-9a-f]{16}$/),
     bytes: count,
     startedAt: whole.nullable(),
     frames: z.object({ intact: count, damaged: count }),
@@ -92,7 +92,7 @@ export function decodeReception(text: string): Reception {
 }
 
 /**
- * The receptions kept in a folder, by the recordings' SHA-256.
+ * The receptions kept in a folder, by the recordings' XXH64.
  *
  * @param notes takes what could not be read, in words
  */
@@ -101,7 +101,7 @@ export function* readReceptions(folder: string, notes: string[]): Iterable<Recep
     if (!/^[0-9a-f]{16}\.json$/.test(name)) continue;
     try {
       const reception = decodeReception(fs.readFileSync(path.join(folder, name), 'utf8'));
-      if (name !== `${reception.sha256}.json`) throw new TypeError('it is of another recording');
+      if (name !== `${reception.xxh64}.json`) throw new TypeError('it is of another recording');
       yield reception;
     } catch {
       notes.push(`${path.join(folder, name)}: cannot be read; hand that recording in again.`);

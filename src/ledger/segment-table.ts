@@ -1,20 +1,20 @@
-// Which segments of one content of one file are there, with the CRC-32 of each payload: in memory, rebuilt from the journal.
+// Which segments of one content of one file are there, with a hash of each payload: in memory, rebuilt from the journal.
 // A segment that the disk lost keeps its place: the receptions that name this content stay true, and only the same content fills it.
 import type { Segmentation } from '../mission/segmentation.js';
 
 /** What is known of one segment. */
-export type SegmentContent = { readonly key: number; readonly length: number; readonly crc: number };
+export type SegmentContent = { readonly key: number; readonly length: number; readonly hash: number };
 
 export interface SegmentTable {
-  /** CRC-32 of the payload, or -1 where the segment is not there. */
-  crcOf(key: number): number;
+  /** The low 32 bits of the payload's XXH64, or -1 where the segment is not there. */
+  hashOf(key: number): number;
   /** Payload bytes, 0 where the segment is not there. */
   lengthOf(key: number): number;
   /** Whether the place of `key` is for just this content, be it there or lost. */
-  isFor(key: number, length: number, crc: number): boolean;
+  isFor(key: number, length: number, hash: number): boolean;
   /** Whether no content has the place of `key`; where payloads are of any length, of all `length` bytes (default 1) from there on. */
   isFree(key: number, length?: number): boolean;
-  add(key: number, length: number, crc: number): void;
+  add(key: number, length: number, hash: number): void;
   /** The content is no longer there; it keeps its place. */
   lose(key: number): void;
   /** Number of segments there. */
@@ -34,7 +34,7 @@ const FREE = 0;
 const THERE = 1;
 const LOST = 2;
 
-type Page = { readonly states: Uint8Array; readonly crcs: Uint32Array };
+type Page = { readonly states: Uint8Array; readonly hashes: Uint32Array };
 
 /** Segments named by number: pages of 4,096, so that a false segment number costs one page and not the whole range. */
 export class NumberedTable implements SegmentTable {
@@ -59,21 +59,21 @@ export class NumberedTable implements SegmentTable {
     return this.#payloadSize;
   }
 
-  crcOf(key: number): number {
+  hashOf(key: number): number {
     const page = this.#pageOf(key);
     const slot = key % PAGE;
-    return page && page.states[slot] === THERE ? page.crcs[slot]! : -1;
+    return page && page.states[slot] === THERE ? page.hashes[slot]! : -1;
   }
 
   lengthOf(key: number): number {
-    return this.crcOf(key) < 0 ? 0 : this.#fullLength(key);
+    return this.hashOf(key) < 0 ? 0 : this.#fullLength(key);
   }
 
-  isFor(key: number, length: number, crc: number): boolean {
+  isFor(key: number, length: number, hash: number): boolean {
     const page = this.#pageOf(key);
     const slot = key % PAGE;
     return (
-      page !== undefined && page.states[slot] !== FREE && page.crcs[slot] === crc && this.#fullLength(key) === length
+      page !== undefined && page.states[slot] !== FREE && page.hashes[slot] === hash && this.#fullLength(key) === length
     );
   }
 
@@ -81,17 +81,17 @@ export class NumberedTable implements SegmentTable {
     return (this.#pageOf(key)?.states[key % PAGE] ?? FREE) === FREE;
   }
 
-  add(key: number, length: number, crc: number): void {
+  add(key: number, length: number, hash: number): void {
     let page = this.#pageOf(key);
     if (!page) {
-      page = { states: new Uint8Array(PAGE), crcs: new Uint32Array(PAGE) };
+      page = { states: new Uint8Array(PAGE), hashes: new Uint32Array(PAGE) };
       this.#pages.set(Math.floor(key / PAGE), page);
       this.#lastPage = page;
     }
     const slot = key % PAGE;
     if (page.states[slot] !== THERE) this.#size++;
     page.states[slot] = THERE;
-    page.crcs[slot] = crc;
+    page.hashes[slot] = hash;
     if (length !== this.#payloadSize) this.#short.set(key, length);
     else if (this.#short.size > 0) this.#short.delete(key);
   }
@@ -109,7 +109,7 @@ export class NumberedTable implements SegmentTable {
 
   *lost(): Iterable<SegmentContent> {
     for (const key of this.#keysIn(LOST)) {
-      yield { key, length: this.#fullLength(key), crc: this.#pages.get(Math.floor(key / PAGE))!.crcs[key % PAGE]! };
+      yield { key, length: this.#fullLength(key), hash: this.#pages.get(Math.floor(key / PAGE))!.hashes[key % PAGE]! };
     }
   }
 
@@ -162,10 +162,10 @@ export class OffsetTable implements SegmentTable {
     return this.#payloadSize;
   }
 
-  crcOf(key: number): number {
-    if (this.#isAligned(key)) return this.#aligned.crcOf(key / this.#payloadSize);
+  hashOf(key: number): number {
+    if (this.#isAligned(key)) return this.#aligned.hashOf(key / this.#payloadSize);
     const other = this.#others.get(key);
-    return other?.there ? other.crc : -1;
+    return other?.there ? other.hash : -1;
   }
 
   lengthOf(key: number): number {
@@ -174,23 +174,23 @@ export class OffsetTable implements SegmentTable {
     return other?.there ? other.length : 0;
   }
 
-  isFor(key: number, length: number, crc: number): boolean {
-    if (this.#isAligned(key)) return this.#aligned.isFor(key / this.#payloadSize, length, crc);
+  isFor(key: number, length: number, hash: number): boolean {
+    if (this.#isAligned(key)) return this.#aligned.isFor(key / this.#payloadSize, length, hash);
     const other = this.#others.get(key);
-    return other?.length === length && other.crc === crc;
+    return other?.length === length && other.hash === hash;
   }
 
   isFree(key: number): boolean {
     return this.#isAligned(key) ? this.#aligned.isFree(key / this.#payloadSize) : !this.#others.has(key);
   }
 
-  add(key: number, length: number, crc: number): void {
+  add(key: number, length: number, hash: number): void {
     if (this.#isAligned(key)) {
-      this.#aligned.add(key / this.#payloadSize, length, crc);
+      this.#aligned.add(key / this.#payloadSize, length, hash);
       return;
     }
     if (!this.#others.get(key)?.there) this.#othersThere++;
-    this.#others.set(key, { key, length, crc, there: true });
+    this.#others.set(key, { key, length, hash, there: true });
   }
 
   lose(key: number): void {
@@ -254,16 +254,16 @@ export class ChunkTable implements SegmentTable {
     return this.#fullLength;
   }
 
-  crcOf(key: number): number {
-    return this.#table.crcOf(key);
+  hashOf(key: number): number {
+    return this.#table.hashOf(key);
   }
 
   lengthOf(key: number): number {
     return this.#table.lengthOf(key);
   }
 
-  isFor(key: number, length: number, crc: number): boolean {
-    return this.#table.isFor(key, length, crc);
+  isFor(key: number, length: number, hash: number): boolean {
+    return this.#table.isFor(key, length, hash);
   }
 
   isFree(key: number, length = 1): boolean {
@@ -271,9 +271,9 @@ export class ChunkTable implements SegmentTable {
     return next === this.#taken.length || this.#taken[next]! >= key + length;
   }
 
-  add(key: number, length: number, crc: number): void {
+  add(key: number, length: number, hash: number): void {
     if (length > this.#fullLength) this.#layOut(length);
-    this.#table.add(key, length, crc);
+    this.#table.add(key, length, hash);
     this.#take(key, key + length);
   }
 
@@ -299,9 +299,9 @@ export class ChunkTable implements SegmentTable {
     this.#layouts++;
     const before = this.#table;
     this.#table = new OffsetTable(length);
-    for (const key of before.keys()) this.#table.add(key, before.lengthOf(key), before.crcOf(key));
-    for (const { key, length, crc } of before.lost()) {
-      this.#table.add(key, length, crc);
+    for (const key of before.keys()) this.#table.add(key, before.lengthOf(key), before.hashOf(key));
+    for (const { key, length, hash } of before.lost()) {
+      this.#table.add(key, length, hash);
       this.#table.lose(key);
     }
   }

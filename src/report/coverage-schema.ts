@@ -37,7 +37,7 @@ const station = z.strictObject({
 const recording = z.strictObject({
   station: text('Name of the station that handed it in.'),
   name: text('Name of the recording as given.'),
-  sha256: text('SHA-256 of its content, hexadecimal.'),
+  xxh64: text('XXH64 of its content, hexadecimal.'),
   bytes: count('Bytes, containers undone.'),
   frames: z
     .strictObject({

@@ -2,7 +2,7 @@
 import type { FileCoverage } from '../coverage/coverage.js';
 import type { TimelineStation } from '../coverage/timeline.js';
 import type { Report } from './model.js';
-import type { PageDocument, PageFile, PageMissing } from './page-document.js';
+import type { DocumentChanges, PageDocument, PageFile, PageMissing } from './page-document.js';
 import { count, counted } from './quantity.js';
 import { type CodedStrip, coarseStrip, codeStrip, MOST_COUNTED } from './strip-code.js';
 import { summaryWords } from './summary-words.js';
@@ -64,11 +64,25 @@ export function makeDocument(report: Report, options: PageDocumentOptions = {}):
       station: visibleText(recording.station),
       name: visibleText(recording.name),
       problems: recording.problems.map(visibleText),
-      startedAt: details.startedAt.get(recording.sha256) ?? null,
+      startedAt: details.startedAt.get(recording.xxh64) ?? null,
     })),
     settings: details.settings.map(([name, value]) => [visibleText(name), visibleText(value)] as const),
     notes: coverage.notes.map(visibleText),
     repeats: null,
+  };
+}
+
+/** What has changed since `before` of the same campaign, whose files were counted again. */
+export function documentChanges(report: Report, before: Report): DocumentChanges {
+  const known = new Set(before.coverage.files);
+  const changed = report.coverage.files.filter((file) => !known.has(file));
+  return {
+    words: summaryWords(report).map(visibleText),
+    totals: report.coverage.totals,
+    files: changed.map((file) => {
+      const { strip: _, ...rest } = pageFile(file, null, report);
+      return rest;
+    }),
   };
 }
 

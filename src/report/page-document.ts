@@ -44,7 +44,7 @@ export type PageStation = {
 export type PageRecording = {
   readonly station: string;
   readonly name: string;
-  readonly sha256: string;
+  readonly xxh64: string;
   readonly bytes: number;
   readonly frames: Readonly<Record<'intact' | 'damaged', number>>;
   readonly problems: readonly string[];
@@ -104,9 +104,15 @@ export type LiveState = {
   readonly datagrams: { readonly received: number; readonly lost: number } | null;
 };
 
+/** What is not packed of a file. */
+export type PackedFile = Omit<PageFile, 'strip'>;
+
+/** What is counted anew between two documents: of the files that changed all but their strips. */
+export type DocumentChanges = Pick<PageDocument, 'words' | 'totals'> & { readonly files: readonly PackedFile[] };
+
 /** The document as it stands in a page (see pack-document.ts): `packed` holds the fields that are not here: see `PackedParts`. */
 export type PackedDocument = Omit<PageDocument, 'missing' | 'timeline' | 'files'> & {
-  readonly files: readonly Omit<PageDocument['files'][number], 'strip'>[];
+  readonly files: readonly PackedFile[];
   readonly packed: string;
 };
 

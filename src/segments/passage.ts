@@ -7,7 +7,7 @@ import type { Run } from './run.js';
 /** What the placement needs of a recording. */
 export type HeardRecording = {
   /** Identity, for a fixed order. */
-  readonly sha256: string;
+  readonly xxh64: string;
   /** Milliseconds since 1970 UTC, of a clock that may be wrong; `null` when unknown. */
   readonly startedAt: number | null;
   readonly stretches: readonly number[];

@@ -20,7 +20,7 @@ export type Taken = {
   readonly recorder: Heard;
   /** What a file delivery says of its files; `undefined` where the mission has frames of its own. */
   readonly deliveries: readonly Delivery[] | undefined;
-  readonly sha256: string;
+  readonly xxh64: string;
   readonly layers: readonly { readonly layer: string; readonly counts: LayerCounts }[];
 };
 
@@ -54,7 +54,7 @@ export class Reception {
   result(): Taken {
     const recorder = this.#recorder;
     const deliveries = recorder instanceof DeliveryRecorder ? recorder.deliveries : undefined;
-    return { recorder, deliveries, sha256: this.identity(), layers: this.#chain.counts() };
+    return { recorder, deliveries, xxh64: this.identity(), layers: this.#chain.counts() };
   }
 }
 

@@ -72,7 +72,7 @@ export type DamagedFrame = {
 
 /** Where intact segments go; says in which lane the content is kept (see `Run.lane`). */
 export interface SegmentStore {
-  /** @param crc CRC-32/ISO-HDLC of the payload, where it is known already */
+  /** @param hash the low 32 bits of the payload's XXH64, where it is known already */
   store(
     file: number,
     segments: number,
@@ -80,6 +80,6 @@ export interface SegmentStore {
     bytes: Uint8Array,
     start: number,
     length: number,
-    crc?: number,
+    hash?: number,
   ): number;
 }

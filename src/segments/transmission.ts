@@ -20,7 +20,7 @@ import { type HeardRecording, type Passage, passagesOf, shiftLines, stretchLines
  */
 export type Placement = { readonly onboardRun: number; readonly shift: number; readonly base: number };
 
-/** By recording (SHA-256), the placement of each of its stretches. */
+/** By recording (XXH64), the placement of each of its stretches. */
 export type Placements = ReadonlyMap<string, readonly Placement[]>;
 
 type Candidate = { readonly target: Passage; readonly shift: number; readonly agree: number; readonly clock: number };
@@ -49,7 +49,7 @@ export function transmissionOrder({ shift, base }: Placement, counter: number): 
 /**
  * @param bits width of the counter
  * @param frameSeconds time from one transmission to the next, when the rate is known
- * @returns for each recording (by SHA-256) the placement of each of its stretches
+ * @returns for each recording (by XXH64) the placement of each of its stretches
  */
 export function placeTransmissions(
   recordings: readonly HeardRecording[],
@@ -63,12 +63,12 @@ export function placeTransmissions(
   let runs = joinPassages(passages, { modulus, frameSeconds, apart: false });
   // A narrow counter alone fits everywhere.
   if (!narrow) runs = joinPassages(runs, { modulus, frameSeconds, apart: true });
-  const placements = new Map<string, Placement[]>(recordings.map(({ sha256 }) => [sha256, []]));
+  const placements = new Map<string, Placement[]>(recordings.map(({ xxh64 }) => [xxh64, []]));
   let next = RUN_GAP;
   orderRuns(runs).forEach(({ lines, members }, i) => {
     const low = lines[0]?.start ?? 0;
     for (const { recording, index, shift } of members) {
-      placements.get(recording.sha256)![index] = { onboardRun: i + 1, shift, base: next - low };
+      placements.get(recording.xxh64)![index] = { onboardRun: i + 1, shift, base: next - low };
     }
     next += (lines.at(-1)?.end ?? 0) - low + RUN_GAP;
   });
@@ -78,14 +78,14 @@ export function placeTransmissions(
 /** Placements where nothing counts transmissions: each recording is a run of its own, and none heard what another did. */
 export function placeApart(recordings: readonly HeardRecording[]): Map<string, Placement[]> {
   const begun = ({ startedAt }: HeardRecording): number => startedAt ?? Number.MAX_VALUE;
-  const sorted = [...recordings].sort((a, b) => compare(begun(a), begun(b)) || compare(a.sha256, b.sha256));
+  const sorted = [...recordings].sort((a, b) => compare(begun(a), begun(b)) || compare(a.xxh64, b.xxh64));
   let base = RUN_GAP;
   return new Map(
-    sorted.map(({ sha256, stretches, runs }, i) => {
+    sorted.map(({ xxh64, stretches, runs }, i) => {
       const placement = { onboardRun: i + 1, shift: 0, base };
       const last = runs.at(-1);
       base += (last ? last.counter + last.count : 0) + RUN_GAP;
-      return [sha256, stretches.map(() => placement)];
+      return [xxh64, stretches.map(() => placement)];
     }),
   );
 }
@@ -199,9 +199,9 @@ function orderRuns(runs: readonly Passage[]): Passage[] {
   const runOf = new Map<string, (readonly [index: number, run: Passage])[]>();
   for (const run of runs) {
     for (const { recording, index } of run.members) {
-      const own = runOf.get(recording.sha256);
+      const own = runOf.get(recording.xxh64);
       if (own) own.push([index, run]);
-      else runOf.set(recording.sha256, [[index, run]]);
+      else runOf.set(recording.xxh64, [[index, run]]);
     }
   }
   const after = new Map<Passage, Set<Passage>>(runs.map((run) => [run, new Set()]));
@@ -239,7 +239,7 @@ function beginningOf({ members }: Passage): number {
 
 function compareRichness(a: Passage, b: Passage): number {
   const [first, second] = [a.members[0]!, b.members[0]!];
-  return b.frames - a.frames || compare(first.recording.sha256, second.recording.sha256) || first.index - second.index;
+  return b.frames - a.frames || compare(first.recording.xxh64, second.recording.xxh64) || first.index - second.index;
 }
 
 function compare<T extends number | string>(a: T, b: T): number {

@@ -93,22 +93,6 @@ export class DatagramRecorder {
   }
 }
 
-/**
- * Reads `udp://HOST:PORT`.
- *
- * @returns `undefined` for what does not begin like this: a path
- * @throws UsageError where the rest does not fit
- */
-export function readDatagramUrl(text: string): { host: string; port: number } | undefined {
-  if (!text.startsWith('udp://')) return undefined;
-  const [, inBrackets, plain, port] = /^udp:\/\/(?:\[([0-9A-Fa-f:.]+)\]|([0-9A-Za-z.-]+)):(\d{1,5})$/.exec(text) ?? [];
-  const host = inBrackets ?? plain;
-  if (host === undefined || Number(port) > 65535) {
-    throw new UsageError(`${text}: expected udp://HOST:PORT, for instance udp://0.0.0.0:5005`);
-  }
-  return { host, port: Number(port) };
-}
-
 /** @throws UsageError for a station that no folder can be called after */
 export function checkStationFolder(station: string): void {
   if (safeName(station, '') === station) return;

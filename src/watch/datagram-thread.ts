@@ -2,10 +2,13 @@
 // so that nothing else the program does can make it late. Writing happens beside it: while the disk is slow, memory takes what comes.
 import { createSocket, type RemoteInfo } from 'node:dgram';
 import fs from 'node:fs';
-import { isIPv4, isIPv6 } from 'node:net';
+import { isIPv6 } from 'node:net';
+import os from 'node:os';
 import path from 'node:path';
 import { parentPort, workerData } from 'node:worker_threads';
+import { folderOf, isGroup } from './datagram-address.js';
 import type { DatagramCounts, DatagramSetup, FromDatagramThread } from './datagram-recorder.js';
+import { SenderFlow } from './sender-flow.js';
 
 const SOCKET_BYTES = 32 << 20;
 const FLUSH_MS = 50;
@@ -106,18 +109,25 @@ class SenderFile {
   }
 }
 
-const senders = new Map<string, SenderFile>();
+type Sender = { readonly file: SenderFile; readonly flow: SenderFlow };
+
+const senders = new Map<string, Sender>();
 
 function receive(payload: Uint8Array, { address }: RemoteInfo): void {
   counts.datagrams++;
   counts.bytes += payload.length;
-  const name = station ?? address.replaceAll(/[^0-9A-Za-z.]+/g, '-');
+  const name = station ?? folderOf(address);
   let sender = senders.get(name);
   if (!sender && senders.size < MOST_SENDERS) {
-    sender = new SenderFile(name);
+    const file = new SenderFile(name);
+    const flow = new SenderFlow((bytes) => {
+      if (!file.push(bytes)) counts.dropped++;
+    });
+    sender = { file, flow };
     senders.set(name, sender);
   }
-  if (!sender?.push(payload)) counts.dropped++;
+  if (sender) sender.flow.push(payload, performance.now());
+  else counts.dropped++;
 }
 
 /** `20270314T021530Z`: ISO 8601 basic format. */
@@ -150,31 +160,65 @@ function fail(error: Error): void {
   post({ kind: 'failed', message: error.message });
 }
 
-const isGroup = (isIPv4(host) && Number(host.split('.')[0]) >= 224) || /^ff/i.test(host);
-const socket = createSocket({ type: isIPv6(host) ? 'udp6' : 'udp4', recvBufferSize: SOCKET_BYTES });
+/** On every network that the machine is on: which of them the group is sent to nothing tells. @throws where none takes it */
+function join(group: string): void {
+  const own = Object.entries(os.networkInterfaces()).flatMap(([name, addresses = []]) =>
+    addresses.filter(({ family }) => family === (isIPv6(group) ? 'IPv6' : 'IPv4')).map((one) => ({ ...one, name })),
+  );
+  const networks = new Set(own.map(({ address, name }) => (isIPv6(group) ? `::%${name}` : address)));
+  let joined = 0;
+  let failure: unknown = new Error(`no network here takes part in ${group}`);
+  for (const network of networks) {
+    try {
+      socket.addMembership(group, network);
+      joined++;
+    } catch (error) {
+      failure = error;
+    }
+  }
+  if (joined === 0) throw failure;
+}
+
+const isOfGroup = isGroup(host);
+// Other programs may listen to the same group.
+const socket = createSocket({
+  type: isIPv6(host) ? 'udp6' : 'udp4',
+  reuseAddr: isOfGroup,
+  recvBufferSize: SOCKET_BYTES,
+});
 socket.on('error', fail);
 socket.on('message', receive);
-socket.bind(portNumber, isGroup ? undefined : host, () => {
-  if (isGroup) socket.addMembership(host);
-  post({ kind: 'listening', port: socket.address().port, bufferBytes: socket.getRecvBufferSize() });
+// Bound to the group itself it gets nothing that is meant for others; Windows does not allow that.
+socket.bind(portNumber, isOfGroup && process.platform === 'win32' ? undefined : host, () => {
+  try {
+    if (isOfGroup) join(host);
+    post({ kind: 'listening', port: socket.address().port, bufferBytes: socket.getRecvBufferSize() });
+  } catch (error) {
+    fail(error as Error);
+  }
 });
 
 const flushing = setInterval(() => {
-  for (const sender of senders.values()) sender.flush();
+  const now = performance.now();
+  for (const { file, flow } of senders.values()) {
+    flow.tick(now);
+    file.flush();
+  }
 }, FLUSH_MS);
 setInterval(() => {
   counts.systemDropped = systemDropped();
   post({ kind: 'counts', ...counts });
 }, COUNTS_MS);
 setInterval(() => {
-  for (const sender of senders.values()) sender.sync();
+  for (const { file } of senders.values()) file.sync();
 }, SYNC_MS);
 
 port.on('message', () => {
   socket.close();
+  for (const { flow } of senders.values()) flow.end();
   const stopping = setInterval(() => {
-    for (const sender of senders.values()) sender.flush();
-    if (![...senders.values()].every(({ isIdle }) => isIdle)) return;
+    for (const { file } of senders.values()) file.flush();
+    if (![...senders.values()].every(({ file }) => file.isIdle)) return;
     clearInterval(stopping);
     clearInterval(flushing);
     post({ kind: 'counts', ...counts });

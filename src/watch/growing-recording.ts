@@ -1,5 +1,5 @@
 // One recording taken in while it may still grow. Until it is finished, what it proves is shown and not written; the ledger may hold
-// what an earlier run wrote of its beginning, which is recognised by its SHA-256 and makes room for the whole.
+// what an earlier run wrote of its beginning, which is recognised by its XXH64 and makes room for the whole.
 import path from 'node:path';
 import type { RecordingError } from '../errors.js';
 import { isNameOf } from '../intake/join-parts.js';
@@ -7,40 +7,44 @@ import { type Handed, keepReception, receptionOf } from '../ledger/keep-receptio
 import type { Ledger } from '../ledger/ledger.js';
 import type { Reception as HeardReception } from '../ledger/reception-file.js';
 import { Reception } from '../segments/receive.js';
+import { isEarlierState } from './earlier-state.js';
 
 /** What all recordings of a run have in common. */
 export type IntakeBook = {
   readonly ledger: Ledger;
-  /** SHA-256 of what each finished recording heard: of one that is there as it is, none is the beginning of another. */
+  /** XXH64 of what each finished recording heard: of one that is there as it is, none is the beginning of another. */
   readonly finished: Set<string>;
 };
 
 export class GrowingRecording {
   /** Bytes taken in. */
   bytes = 0;
-  /** SHA-256 of what was written, once it is finished and had frames. */
-  sha256: string | undefined;
+  /** XXH64 of what was written, once it is finished and had frames. */
+  xxh64: string | undefined;
   readonly #book: IntakeBook;
   readonly #reception: Reception;
   /** Written receptions that may be of this recording's beginning, the shortest first. */
   readonly #candidates: HeardReception[];
-  /** SHA-256 of those that are. */
+  /** XXH64 of those that are. */
   readonly #beginnings = new Set<string>();
+  /** Those that are not, but may be of it without a file that came late. */
+  readonly #others: HeardReception[] = [];
 
   /**
-   * @param firstName what its first file is called, or the recording of a capture: without folders
-   * @param replaced SHA-256 of what was written of this recording when it was another
+   * @param names what its files are called, or the recording of a capture: without folders
+   * @param replaced XXH64 of what was written of this recording when it was another
    */
-  constructor(book: IntakeBook, station: string, firstName: string, replaced: Iterable<string> = []) {
+  constructor(book: IntakeBook, station: string, names: readonly string[], replaced: Iterable<string> = []) {
     const { ledger, finished } = book;
     this.#book = book;
     this.#reception = new Reception(ledger.mission, ledger);
-    for (const sha256 of replaced) {
-      finished.delete(sha256);
-      this.#beginnings.add(sha256);
+    for (const xxh64 of replaced) {
+      finished.delete(xxh64);
+      this.#beginnings.add(xxh64);
     }
     this.#candidates = [...ledger.receptions.values()]
-      .filter((known) => known.station === station && isNameOf(known.name, firstName) && !finished.has(known.sha256))
+      .filter((known) => known.station === station && !finished.has(known.xxh64))
+      .filter((known) => names.some((name) => isNameOf(known.name, name)))
       .sort((a, b) => a.bytes - b.bytes);
   }
 
@@ -52,7 +56,8 @@ export class GrowingRecording {
       const until = Math.max(hashed, next.bytes - this.bytes);
       this.#reception.hash(bytes.subarray(hashed, until));
       hashed = until;
-      if (next.sha256 === this.#reception.identity()) this.#beginnings.add(next.sha256);
+      if (next.xxh64 === this.#reception.identity()) this.#beginnings.add(next.xxh64);
+      else if (!this.#beginnings.has(next.xxh64)) this.#others.push(next);
       this.#candidates.shift();
     }
     this.#reception.hash(bytes.subarray(hashed));
@@ -73,7 +78,7 @@ export class GrowingRecording {
     const taken = this.#reception.result();
     if (taken.recorder.intactFrames + taken.recorder.damagedTotal === 0) return null;
     const { reception } = receptionOf(handed, { ...taken, bytes: this.bytes, problem: undefined });
-    return { heard: reception, beginnings: this.#beginnings };
+    return { heard: reception, beginnings: this.#earlierStates(reception) };
   }
 
   /**
@@ -86,13 +91,24 @@ export class GrowingRecording {
     const { ledger, finished } = this.#book;
     this.#reception.input.end();
     const received = { ...this.#reception.result(), bytes: this.bytes, problem };
-    const { sha256 } = received;
-    const superseded = [...this.#beginnings].filter((known) => known !== sha256 && !finished.has(known));
+    const { xxh64 } = received;
+    const { reception } = receptionOf(handed, received);
+    const superseded = [...this.#earlierStates(reception)].filter((known) => known !== xxh64 && !finished.has(known));
     const kept = keepReception(handed, received, ledger, superseded);
-    if (!ledger.receptions.has(sha256)) return kept.problem;
-    this.sha256 = sha256;
-    finished.add(sha256);
+    if (!ledger.receptions.has(xxh64)) return kept.problem;
+    this.xxh64 = xxh64;
+    finished.add(xxh64);
     return kept.problem;
+  }
+
+  /** XXH64 of what the ledger has of it without its end, or without a file that came late. */
+  #earlierStates(whole: HeardReception): ReadonlySet<string> {
+    const { ledger, finished } = this.#book;
+    const { counterBits } = ledger.segmentation;
+    const others = this.#others.filter(
+      (known) => !finished.has(known.xxh64) && isEarlierState(known, whole, counterBits),
+    );
+    return new Set([...this.#beginnings, ...others.map(({ xxh64 }) => xxh64)]);
   }
 }
 

@@ -1,5 +1,5 @@
-// The live page: the page itself with the present document in it, documents that follow as server-sent events (HTML standard, 9.2),
-// and the files that the present coverage lists. Nothing else is served, nothing can be changed from outside.
+// The live page: the page itself with the present document in it, documents and changes that follow as server-sent events (HTML
+// standard, 9.2), and the files that the present coverage lists. Nothing else is served, nothing can be changed from outside.
 import { createHash } from 'node:crypto';
 import http, { type IncomingMessage, type ServerResponse } from 'node:http';
 import type { AddressInfo, Socket } from 'node:net';
@@ -7,7 +7,7 @@ import path from 'node:path';
 import { UsageError } from '../errors.js';
 import { livePage } from '../report/html.js';
 import type { Report } from '../report/model.js';
-import type { LiveState, PackedDocument } from '../report/page-document.js';
+import type { DocumentChanges, LiveState, PackedDocument, PackedFile } from '../report/page-document.js';
 import { type Access, type ListenAddress, LiveAccess } from './live-access.js';
 import { sendFile } from './send-file.js';
 
@@ -37,7 +37,8 @@ export class LiveServer {
   /** Paths below the output folder. */
   #files = new Set<string>();
   #shown: Shown | undefined;
-  #event = '';
+  /** The present document as an event; made when somebody is to get it. */
+  #event: string | undefined;
 
   /** @param out the output folder */
   constructor(out: string, host: string) {
@@ -67,20 +68,34 @@ export class LiveServer {
 
   /** Shows another state of the campaign. */
   show(report: Report, document: PackedDocument, state: LiveState): void {
-    const { coverage } = report;
-    this.#files = new Set(coverage.files.flatMap(({ path, salvage }) => [path, salvage?.path ?? null].filter(isThere)));
-    const packed = this.#withPictures(document);
-    this.#shown = { report, document: packed, state };
-    this.#event = `event: document\ndata: ${JSON.stringify({ document: packed, state })}\n\n`;
-    this.#tellAll();
+    const before = this.#pictures;
+    this.#pictures = new Map();
+    const packed = { ...document, files: document.files.map((file) => this.#withPicture(file)) };
+    // A page that has the last document may still ask for its pictures.
+    for (const [place, picture] of before) {
+      if (this.#pictures.size >= 2 * document.files.length + 8) break;
+      if (!this.#pictures.has(place)) this.#pictures.set(place, picture);
+    }
+    this.#present({ report, document: packed, state });
+    for (const listener of this.#listeners) this.#send(listener);
+  }
+
+  /** Shows what has changed since, of the same files. */
+  change(report: Report, { files, ...rest }: DocumentChanges, state: LiveState): void {
+    if (!this.#shown) return;
+    const changed = new Map(files.map((file) => [file.id, this.#withPicture(file)]));
+    const { document } = this.#shown;
+    const all = document.files.map((file) => changed.get(file.id) ?? file);
+    this.#present({ report, document: { ...document, ...rest, files: all }, state });
+    this.#tell(eventText('changes', { changes: { ...rest, files: [...changed.values()] }, state }), true);
   }
 
   /** Tells what changes between documents. */
   showState(state: LiveState): void {
     if (!this.#shown) return;
     this.#shown = { ...this.#shown, state };
-    this.#event = `event: document\ndata: ${JSON.stringify({ document: this.#shown.document, state })}\n\n`;
-    this.#tell(`event: state\ndata: ${JSON.stringify(state)}\n\n`);
+    this.#event = undefined;
+    this.#tell(eventText('state', state));
   }
 
   async close(): Promise<void> {
@@ -153,41 +168,49 @@ export class LiveServer {
       this.#send(listener);
     });
     response.write('retry: 1000\n\n');
-    if (this.#event) this.#send(listener);
+    if (this.#shown) this.#send(listener);
   }
 
-  #tellAll(): void {
-    for (const listener of this.#listeners) this.#send(listener);
+  #present(shown: Shown): void {
+    const { files } = shown.report.coverage;
+    this.#files = new Set(files.flatMap(({ path, salvage }) => [path, salvage?.path ?? null].filter(isThere)));
+    this.#shown = shown;
+    this.#event = undefined;
   }
 
   /** A browser that is slow gets the newest document when it is ready for it, not all of them. */
   #send(listener: Listener): void {
-    if (listener.response.writableNeedDrain) listener.behind = true;
-    else listener.response.write(this.#event);
-  }
-
-  #tell(text: string): void {
-    for (const { response } of this.#listeners) if (!response.writableNeedDrain) response.write(text);
-  }
-
-  /** The document with its small pictures by address: a browser asks for each but once. */
-  #withPictures(document: PackedDocument): PackedDocument {
-    const before = this.#pictures;
-    this.#pictures = new Map();
-    const files = document.files.map((file) => {
-      const [, type, data] = /^data:([a-z]+\/[a-z+.-]+);base64,(.*)$/s.exec(file.thumbnail?.source ?? '') ?? [];
-      if (!file.thumbnail || type === undefined || data === undefined) return file;
-      const place = `pictures/${createHash('sha256').update(data).digest('base64url').slice(0, 22)}`;
-      this.#pictures.set(place, before.get(place) ?? { type, bytes: Buffer.from(data, 'base64') });
-      return { ...file, thumbnail: { ...file.thumbnail, source: `./${place}` } };
-    });
-    // A page that has the last document may still ask for its pictures.
-    for (const [place, picture] of before) {
-      if (this.#pictures.size >= 2 * document.files.length + 8) break;
-      if (!this.#pictures.has(place)) this.#pictures.set(place, picture);
+    if (listener.response.writableNeedDrain) {
+      listener.behind = true;
+      return;
     }
-    return { ...document, files };
+    const { document, state } = this.#shown!;
+    this.#event ??= eventText('document', { document, state });
+    listener.response.write(this.#event);
   }
+
+  /** @param isNeeded whoever is too slow for it needs the document then */
+  #tell(text: string, isNeeded = false): void {
+    for (const listener of this.#listeners) {
+      if (!listener.response.writableNeedDrain) listener.response.write(text);
+      else if (isNeeded) listener.behind = true;
+    }
+  }
+
+  /** With its small picture by address: a browser asks for each but once. */
+  #withPicture(file: PackedFile): PackedFile {
+    const source = file.thumbnail?.source ?? '';
+    const [, type, data] = /^data:([a-z]+\/[a-z+.-]+);base64,(.*)$/s.exec(source) ?? [];
+    if (!file.thumbnail || type === undefined || data === undefined) return file;
+    const place = `pictures/${createHash('sha256').update(data).digest('base64url').slice(0, 22)}`;
+    this.#pictures.set(place, { type, bytes: Buffer.from(data, 'base64') });
+    return { ...file, thumbnail: { ...file.thumbnail, source: `./${place}` } };
+  }
+}
+
+/** As server-sent events are written; JSON has no line breaks. */
+function eventText(event: string, data: unknown): string {
+  return `event: ${event}\ndata: ${JSON.stringify(data)}\n\n`;
 }
 
 const refusals: Readonly<Record<Exclude<Access, 'granted' | 'key-given'>, string>> = {

@@ -11,7 +11,7 @@ export class PackedRecording {
   readonly #book: IntakeBook;
   #watched: WatchedRecording;
   #taken = '';
-  /** SHA-256 of what was written of it. */
+  /** XXH64 of what was written of it. */
   #written: string[] = [];
   problems: readonly RecordingError[] = [];
 
@@ -40,19 +40,19 @@ export class PackedRecording {
     const { ledger, finished } = this.#book;
     const paths = files.map(({ name }) => name);
     const { recordings, problems } = await openTogether(paths, station, isNamed);
-    for (const sha256 of this.#written) finished.delete(sha256);
+    for (const xxh64 of this.#written) finished.delete(xxh64);
     const failed = [...problems];
     const heard = new Set<string>();
     const written: string[] = [];
     for (const recording of recordings) {
-      const growing = new GrowingRecording(this.#book, station, firstNameOf(recording.name));
+      const growing = new GrowingRecording(this.#book, station, [firstNameOf(recording.name)]);
       const problem = growing.finish(recording, await takeAll(growing, recording.blocks()));
       if (problem && !isTold(problem, failed)) failed.push(problem);
-      if (growing.sha256 === undefined) continue;
+      if (growing.xxh64 === undefined) continue;
       heard.add(captureOf(recording.name));
-      written.push(growing.sha256);
+      written.push(growing.xxh64);
     }
-    ledger.removeReceptions(this.#written.filter((sha256) => !finished.has(sha256)));
+    ledger.removeReceptions(this.#written.filter((xxh64) => !finished.has(xxh64)));
     this.#written = written;
     this.problems = failed.filter(({ code, file }) => !(code === 'no-frames' && heard.has(captureOf(file))));
     this.#taken = state;

@@ -58,8 +58,8 @@ export class Tail {
       // What was finished cannot go on: the layers have let go of what was half received.
       if (!this.#isFinished || this.isAtEnd) return;
     }
-    const { sha256 } = this.#growing;
-    this.#growing = this.#begin(sha256 === undefined ? [] : [sha256]);
+    const { xxh64 } = this.#growing;
+    this.#growing = this.#begin(xxh64 === undefined ? [] : [xxh64]);
     this.#files = [];
     this.#isFinished = false;
     this.#grewAt = now;
@@ -108,7 +108,8 @@ export class Tail {
 
   #begin(replaced: readonly string[]): GrowingRecording {
     const { station, files } = this.#watched;
-    return new GrowingRecording(this.#book, station, firstNameOf(files[0]!.name), replaced);
+    const names = files.map(({ name }) => firstNameOf(name));
+    return new GrowingRecording(this.#book, station, names, replaced);
   }
 
   #handed(): Handed {

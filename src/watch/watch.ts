@@ -1,24 +1,17 @@
 // Watching a pass: recordings are taken in as they appear and grow, datagrams are recorded, and a page shows at any time what is there.
-// One round after the other: take in, then count and draw, so that what is drawn holds still meanwhile. Recording datagrams is the
-// work of threads that do nothing else, and what a round does not get to waits on disk.
+// One round after the other: take in, then count. Recording datagrams and drawing are the work of other threads; what a round does not
+// get to waits on disk.
 import fs from 'node:fs';
 import path from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
-import { buildCoverage } from '../coverage/build-coverage.js';
 import { UsageError } from '../errors.js';
-import { OutputFolder } from '../files/output-folder.js';
 import { Ledger } from '../ledger/ledger.js';
-import { findFfmpeg } from '../media/ffmpeg.js';
-import { type Outcome, type OutputOptions, readMission, writeReports } from '../recover.js';
-import { repeatsMarkup } from '../report/html.js';
-import type { Report } from '../report/model.js';
-import { packDocument } from '../report/pack-document.js';
-import type { LiveState } from '../report/page-document.js';
-import { VERSION } from '../version.js';
-import { checkStationFolder, DatagramRecorder, readDatagramUrl } from './datagram-recorder.js';
-import { DrawingPace } from './drawing-pace.js';
+import { type Outcome, type OutputOptions, readMission } from '../recover.js';
+import { readDatagramUrl } from './datagram-address.js';
+import { checkStationFolder, DatagramRecorder } from './datagram-recorder.js';
 import type { ListenAddress } from './live-access.js';
 import { LiveServer } from './live-server.js';
+import { LiveViews, type WatchState } from './live-views.js';
 import { isWithin, WatchedFiles } from './watched-files.js';
 import { WatchedIntake } from './watched-intake.js';
 
@@ -35,36 +28,43 @@ export type WatchOptions = OutputOptions & {
   readonly listen?: ListenAddress;
   /** A plain recording that has not grown for so long is written down as finished. Default `DEFAULT_QUIET_SECONDS`, or two rotations. */
   readonly quietSeconds?: number;
-  /** Ends the watch: what is there is taken in, and the reports are written. */
+  /** Ends the watch: what is there is taken in, what can be drawn in `endSeconds` is drawn, and the reports are written. */
   readonly signal: AbortSignal;
+  /** Default 3; what is not drawn by then is for `reportAgain`. */
+  readonly endSeconds?: number;
   /** Told the page's address, with the key where one is needed, once it is there; and on which ports datagrams are awaited. */
   readonly onStart?: (address: string, ports: readonly number[]) => void;
   /** Told how things stand, about twice a second while something changes. */
   readonly onState?: (state: WatchState) => void;
 };
 
-export type WatchState = LiveState & { readonly report: Report | undefined; readonly notes: readonly string[] };
-
 const DEFAULT_QUIET_SECONDS = 30;
-const POLL_MS = 500;
+const POLL_MS = 300;
 /** Of a round, for taking in: a page that is open sees what was taken in meanwhile. */
 const INTAKE_MS = 400;
-const BETWEEN_PICTURES_MS = 500;
-/** With nothing new for so long, everything that waited is drawn and the reports are written. */
+const BETWEEN_COUNTS_MS = 250;
+const END_SECONDS = 3;
+/** With nothing new for so long, and everything drawn, the reports are written. */
 const CALM_MS = 5_000;
+
+export type WatchOutcome = Outcome & {
+  /** Files that are not drawn as far as they are there: there was no time. */
+  readonly undrawn: number;
+};
 
 /**
  * Watches until `signal` ends it.
  *
  * @throws UsageError, MissionFileError or LedgerError when nothing could be started
  */
-export async function watch(options: WatchOptions): Promise<Outcome> {
+export async function watch(options: WatchOptions): Promise<WatchOutcome> {
   const { out, signal, listen = { host: '127.0.0.1', port: 0 } } = options;
   const mission = readMission(options.mission);
   const { places, sockets } = readInputs(options);
   const ledger = Ledger.open(path.join(out, 'ledger'), { mission });
   const server = new LiveServer(out, listen.host);
   const recorders: DatagramRecorder[] = [];
+  let views: LiveViews | undefined;
   try {
     for (const socket of sockets) {
       fs.mkdirSync(socket.folder, { recursive: true });
@@ -81,131 +81,46 @@ export async function watch(options: WatchOptions): Promise<Outcome> {
     const quiet = options.quietSeconds ?? Math.max(DEFAULT_QUIET_SECONDS, 2 * rotationSeconds);
     const book = { ledger, finished: new Set<string>() };
     const intake = new WatchedIntake(new WatchedFiles(places), book, quiet * 1000);
-    const views = new Views(ledger, server, intake, recorders, options);
-    await views.start();
+    views = await LiveViews.open({ ledger, server, intake, recorders }, options);
     await goOn(intake, views, signal);
     while (recorders.length > 0) await recorders.pop()!.stop();
     await intake.round(Number.POSITIVE_INFINITY, true);
-    const report = await views.settle();
-    return { report, problems: intake.problems, recordings: { read: intake.counts.recordings, known: 0 } };
+    const report = await views.settle(performance.now() + 1000 * (options.endSeconds ?? END_SECONDS));
+    const recordings = { read: intake.counts.recordings, known: 0 };
+    return { report, problems: intake.problems, recordings, undrawn: views.undrawn };
   } finally {
+    await views?.close();
     await Promise.all(recorders.map((recorder) => recorder.stop()));
     await server.close();
     ledger.close();
   }
 }
 
-async function goOn(intake: WatchedIntake, views: Views, signal: AbortSignal): Promise<void> {
+async function goOn(intake: WatchedIntake, views: LiveViews, signal: AbortSignal): Promise<void> {
   let isDirty = true;
   let isUnsettled = true;
   let changedAt = performance.now();
-  let nextPicturesAt = 0;
+  let nextCountsAt = 0;
   while (!signal.aborted) {
     const began = performance.now();
     const { hasChanged, hasMore } = await intake.round(INTAKE_MS);
+    const looked = performance.now() - began;
     if (hasChanged) {
       isDirty = true;
       isUnsettled = true;
       changedAt = performance.now();
     }
     if (signal.aborted) return;
-    if (isDirty && performance.now() >= nextPicturesAt) {
-      const drawing = performance.now();
+    if (isDirty && performance.now() >= nextCountsAt) {
+      nextCountsAt = performance.now() + BETWEEN_COUNTS_MS;
       isDirty = await views.draw();
-      nextPicturesAt = drawing + Math.max(BETWEEN_PICTURES_MS, 2 * (performance.now() - drawing));
-    } else if (isUnsettled && performance.now() - changedAt >= CALM_MS) {
+    } else if (isUnsettled && !isDirty && performance.now() - changedAt >= CALM_MS) {
       await views.settle();
       isUnsettled = false;
     } else views.tell();
-    // Looking at very many files takes its time: at most a third of all.
-    const wait = hasMore ? 0 : Math.max(POLL_MS - (performance.now() - began), 0);
+    // Looking at very many files takes its time: at most half of all.
+    const wait = hasMore ? 0 : Math.max(POLL_MS - (performance.now() - began), looked);
     await sleep(wait, undefined, { signal }).catch(() => undefined);
-  }
-}
-
-/** What the page and the terminal show. */
-class Views {
-  readonly #ledger: Ledger;
-  readonly #server: LiveServer;
-  readonly #intake: WatchedIntake;
-  readonly #recorders: readonly DatagramRecorder[];
-  readonly #options: WatchOptions;
-  readonly #folder: OutputFolder;
-  readonly #pace = new DrawingPace();
-  #tools: Awaited<ReturnType<typeof findFfmpeg>> = null;
-  #report: Report | undefined;
-  #told = '';
-
-  constructor(
-    ledger: Ledger,
-    server: LiveServer,
-    intake: WatchedIntake,
-    recorders: readonly DatagramRecorder[],
-    options: WatchOptions,
-  ) {
-    this.#ledger = ledger;
-    this.#server = server;
-    this.#intake = intake;
-    this.#recorders = recorders;
-    this.#options = options;
-    this.#folder = new OutputFolder(options.out);
-  }
-
-  async start(): Promise<void> {
-    const { ffmpegPath, ffprobePath } = this.#options;
-    this.#tools = await findFfmpeg({ ...(ffmpegPath && { ffmpegPath }), ...(ffprobePath && { ffprobePath }) });
-  }
-
-  /** Counts, and draws what is due. @returns whether something was left for later */
-  async draw(): Promise<boolean> {
-    const { conceal = false, damagedFrames = 'marked' } = this.#options;
-    this.#ledger.commit();
-    this.#intake.show();
-    this.#pace.isBehind = false;
-    const show = { conceal, damagedFrames };
-    const campaign = await buildCoverage(this.#ledger, this.#folder, this.#tools, undefined, show, this.#pace);
-    const repeats = this.#report?.repeats;
-    this.#show({ ...campaign, ...(repeats && { repeats }), madeBy: `passweave ${VERSION}` });
-    return this.#pace.isBehind;
-  }
-
-  /** Draws everything and writes the reports. */
-  async settle(): Promise<Report> {
-    this.#ledger.commit();
-    this.#intake.show();
-    const report = await writeReports(this.#ledger, this.#options.out, this.#options);
-    this.#show(report);
-    return report;
-  }
-
-  /** Tells how things stand, where that has changed. */
-  tell(): void {
-    const state = this.#state();
-    const { at: _, ...rest } = state;
-    const told = JSON.stringify(rest);
-    if (told === this.#told) return;
-    this.#told = told;
-    this.#server.showState(state);
-    this.#options.onState?.({ ...state, report: this.#report, notes: this.#notes() });
-  }
-
-  #show(report: Report): void {
-    this.#report = report;
-    this.#server.show(report, packDocument(report, repeatsMarkup(report)?.markup ?? null), this.#state());
-    this.#told = '';
-    this.tell();
-  }
-
-  #state(): LiveState {
-    const counts = this.#recorders.map((recorder) => recorder.counts);
-    const sum = (of: (count: (typeof counts)[number]) => number): number =>
-      counts.reduce((all, own) => all + of(own), 0);
-    const datagrams = { received: sum((own) => own.datagrams), lost: sum((own) => own.dropped + own.systemDropped) };
-    return { at: Date.now(), ...this.#intake.counts, datagrams: counts.length > 0 ? datagrams : null };
-  }
-
-  #notes(): string[] {
-    return this.#recorders.flatMap(({ note }) => note ?? []);
   }
 }
 

@@ -1,5 +1,6 @@
 // tsx test/bench/watch.ts [--seconds 60] [--mbit 40], after a build: baseband frames sent to `passweave watch` on loopback while its page
-// is open in a browser and pictures are drawn. Prints datagrams sent, kept and lost; none may be lost.
+// is open in a browser and pictures are drawn. Prints datagrams sent, kept and lost, of which none may be lost, and how often the page's
+// figures changed. SCREENSHOTS names a folder for a picture of the page.
 
 import { spawn } from 'node:child_process';
 import { createHash } from 'node:crypto';
@@ -45,10 +46,14 @@ const address = /Live page: (\S+)/.exec(said)![1]!;
 
 const browser = await launchBrowser();
 const page = await browser.newPage();
-await page.goto(`${address}#gallery`);
+await page.goto(`${address}#files`);
 await page.locator('.live').waitFor();
-await page.evaluate(`window.documents = 0; new MutationObserver(() => window.documents++)
-  .observe(document.querySelector('.live span'), { childList: true, characterData: true, subtree: true })`);
+await page.evaluate(`window.changes = 0; let last = '';
+  setInterval(() => {
+    const now = [...document.querySelectorAll('#view-files .facts')].map((own) => own.textContent).join();
+    if (last && now !== last) window.changes++;
+    last = now;
+  }, 50)`);
 
 const socket = createSocket('udp4');
 const hash = createHash('sha256');
@@ -71,7 +76,13 @@ const took = (performance.now() - began) / 1000;
 socket.close();
 const used = usageOf(program.pid!) - before;
 await sleep(1500);
-const documents = await page.evaluate<number>('window.documents');
+const changes = await page.evaluate<number>('window.changes');
+await page.goto(`${address}#gallery`);
+await page.locator('#view-gallery article').first().waitFor();
+// For its pictures.
+await sleep(1000);
+const { SCREENSHOTS } = process.env;
+if (SCREENSHOTS) await page.screenshot({ path: path.join(SCREENSHOTS, 'watch-drawing.png') });
 const pictures = await page.locator('#view-gallery article img').count();
 const line = await page.locator('.live').textContent();
 await browser.close();
@@ -97,7 +108,7 @@ console.log(
   `kept: ${(kept.length / 1e6).toFixed(1)} MB, ${same ? 'byte for byte what was sent' : 'NOT what was sent'}; missing ${sentBytes - kept.length} bytes`,
 );
 console.log(
-  `page: ${line}; its line changed ${documents} times (${(documents / took).toFixed(1)}/s), ${pictures} pictures shown`,
+  `page: ${line}; its figures changed ${changes} times (${(changes / took).toFixed(1)}/s), ${pictures} pictures shown`,
 );
 console.log(`the program took ${((100 * used) / took).toFixed(0)} % of one core`);
 fs.rmSync(work, { recursive: true, force: true });

@@ -135,11 +135,11 @@ test('the transmissions received by each station equal the truth, counter for co
     for (const name of out === 'all' ? stations : [out]) {
       const heard = [...ledger.receptions.values()]
         .filter(({ station }) => station === name)
-        .map(({ sha256, runs }) =>
+        .map(({ xxh64, runs }) =>
           unionRanges(
             runs.map(({ stretch, counter, count }) => [
-              counter + placements.get(sha256)![stretch]!.shift,
-              counter + count + placements.get(sha256)![stretch]!.shift,
+              counter + placements.get(xxh64)![stretch]!.shift,
+              counter + count + placements.get(xxh64)![stretch]!.shift,
             ]),
           ),
         );

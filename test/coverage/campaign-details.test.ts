@@ -92,7 +92,7 @@ describe('the timeline', () => {
     const station = { name: 'saltmarsh', transmissions, span: [0, 2000] };
     const placements = new Map([['a', [{ onboardRun: 1, shift: 0, base: 0 }]]]);
     const run = { stretch: 0, counter: 0, count: 2000, file: 1, segments: 0, key: 0, step: 1, lane: 0, at: 0 };
-    const reception = { sha256: 'a', startedAt: null, runs: [run] } as never;
+    const reception = { xxh64: 'a', startedAt: null, runs: [run] } as never;
     const input = {
       receptions: [reception],
       placements,

@@ -352,7 +352,7 @@ describe('transactions of one file', () => {
     fs.writeFileSync(lane, bytes);
     const built = await build(ledger);
     expectWhole(built, [file!]);
-    expect(built.coverage.notes.join()).toContain('do not match their CRC');
+    expect(built.coverage.notes.join()).toContain('do not match their hash');
   });
 });
 

@@ -46,7 +46,7 @@ const recordings: Heard[] = [
 function run(
   folder: string,
   disk: ShadowDisk | typeof realDisk,
-  taken: (sha256: string) => void = () => undefined,
+  taken: (xxh64: string) => void = () => undefined,
 ): void {
   for (const heard of recordings) {
     // Steps of three payloads: a recording goes through several.
@@ -105,19 +105,19 @@ describe.each(FATES)('a run broken off at any operation, unsynced writes %s,', {
       fs.mkdirSync(root);
       const disk = new ShadowDisk(root, failAt);
       const taken: string[] = [];
-      expect(() => run(folder, disk, (sha256) => taken.push(sha256)), where).toThrow(PowerCut);
+      expect(() => run(folder, disk, (xxh64) => taken.push(xxh64)), where).toThrow(PowerCut);
       disk.cutPower(fate, seededRandom(failAt, fate));
       leaveStaleLock(folder);
 
       const opened = Ledger.open(folder, { mission });
       expect([...opened.receptions.keys()], where).toEqual(expect.arrayContaining(taken));
       expect(lostSegments(opened), where).toBe(0);
-      for (const { sha256, runs, damaged } of opened.receptions.values()) {
+      for (const { xxh64, runs, damaged } of opened.receptions.values()) {
         for (const { file, segments, key, count, lane } of runs) {
           const { table } = opened.files.get(`${file}-${segments}`)!.lanes[lane]!;
-          for (let i = 0; i < count; i++) expect(table.crcOf(key + i), where).toBeGreaterThanOrEqual(0);
+          for (let i = 0; i < count; i++) expect(table.hashOf(key + i), where).toBeGreaterThanOrEqual(0);
         }
-        expect(opened.damagedBytes(sha256).length).toBe(damaged.reduce((sum, [, , , bytes]) => sum + bytes, 0));
+        expect(opened.damagedBytes(xxh64).length).toBe(damaged.reduce((sum, [, , , bytes]) => sum + bytes, 0));
       }
       opened.abandon();
 

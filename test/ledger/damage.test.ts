@@ -74,7 +74,7 @@ describe.each(damages)('a data file with %s', (_, damage, missing) => {
     const lost = missing.reduce((sum, [first, last]) => sum + last - first + 1, 0);
     const bytes = missing.reduce((sum, [first, last]) => sum + (last - first + 1) * 1000 - (last === 39 ? 666 : 0), 0);
     expect(found.coverage.notes).toEqual([
-      `${data}: ${bytes} bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
+      `${data}: ${bytes} bytes do not match their hash and count as missing; hand the recordings in again to fill them.`,
     ]);
     const [damaged, other] = found.coverage.files;
     expect(damaged!.segments).toMatchObject({ total: 40, received: 40 - lost, missing });
@@ -99,16 +99,16 @@ describe('a damaged file of the ledger', () => {
   test('of receptions costs that recording alone, and handing it in again brings it back', async () => {
     const folder = makeLedger();
     const second = Ledger.open(folder);
-    const sha256 = handIn(second, { station: 'highfell', name: 'b.bin', sent: sending(1, 40, 1).slice(5, 9) });
+    const xxh64 = handIn(second, { station: 'highfell', name: 'b.bin', sent: sending(1, 40, 1).slice(5, 9) });
     second.close();
     const whole = await reopen(folder);
-    const file = path.join(folder, 'recordings', `${sha256}.json`);
+    const file = path.join(folder, 'recordings', `${xxh64}.json`);
     const text = fs.readFileSync(file, 'utf8');
     for (const broken of [
       '',
       text.slice(0, 50),
       '{}',
-      text.replace(sha256, '0'.repeat(64)),
+      text.replace(xxh64, '0'.repeat(64)),
       text.replace('"runs":[[0', '"runs":[[7'),
     ]) {
       fs.writeFileSync(file, broken);
@@ -126,12 +126,12 @@ describe('a damaged file of the ledger', () => {
     const folder = makeLedger();
     const ledger = Ledger.open(folder);
     const again: Heard = { station: 'highfell', name: 'b.bin', sent: sending(1, 40, 1) };
-    const sha256 = handIn(ledger, again, 5);
-    const before = ledger.damagedBytes(sha256);
+    const xxh64 = handIn(ledger, again, 5);
+    const before = ledger.damagedBytes(xxh64);
     expect(before.length).toBe(8 * 1020);
-    fs.rmSync(path.join(folder, 'damaged', `${sha256}.bin`));
+    fs.rmSync(path.join(folder, 'damaged', `${xxh64}.bin`));
     handIn(ledger, again, 5);
-    expect(ledger.damagedBytes(sha256).equals(before)).toBe(true);
+    expect(ledger.damagedBytes(xxh64).equals(before)).toBe(true);
     ledger.close();
   });
 
@@ -171,9 +171,9 @@ describe('a content that was lost', () => {
     await reopen(folder);
     const ledger = Ledger.open(folder);
     handIn(ledger, odd);
-    expect(ledger.files.get('1-40')!.lanes.map(({ table }) => table.crcOf(5) >= 0)).toEqual([false, true]);
+    expect(ledger.files.get('1-40')!.lanes.map(({ table }) => table.hashOf(5) >= 0)).toEqual([false, true]);
     handIn(ledger, heard, 1000);
-    expect(ledger.files.get('1-40')!.lanes.map(({ table }) => table.crcOf(5) >= 0)).toEqual([true, true]);
+    expect(ledger.files.get('1-40')!.lanes.map(({ table }) => table.hashOf(5) >= 0)).toEqual([true, true]);
     ledger.close();
     const straight = makeLedger();
     const other = Ledger.open(straight);
@@ -229,18 +229,18 @@ describe('the same recording handed in again', () => {
   test('under several names keeps the one that comes first in the alphabet, and the time that one of them told', () => {
     const folder = makeLedger();
     const ledger = Ledger.open(folder);
-    const [sha256] = [...ledger.receptions.keys()] as [string];
+    const [xxh64] = [...ledger.receptions.keys()] as [string];
     handIn(ledger, { ...heard, station: 'highfell', name: 'z.bin' }, 1000);
     handIn(ledger, { ...heard, station: 'pinebarren', name: 'a.bin', startedAt: 1_800_000_000_000 }, 1000);
     expect(ledger.receptions.size).toBe(1);
-    expect(ledger.receptions.get(sha256)).toMatchObject({
+    expect(ledger.receptions.get(xxh64)).toMatchObject({
       station: 'highfell',
       name: 'z.bin',
       startedAt: 1_800_000_000_000,
     });
     ledger.close();
     const reopened = Ledger.open(folder);
-    expect(reopened.receptions.get(sha256)).toMatchObject({ station: 'highfell', name: 'z.bin' });
+    expect(reopened.receptions.get(xxh64)).toMatchObject({ station: 'highfell', name: 'z.bin' });
     reopened.close();
   });
 });

@@ -121,7 +121,7 @@ describe('payloads of any length', () => {
 const reception: Reception = {
   station: 'saltmarsh',
   name: 'a.bin',
-  sha256: '0'.repeat(16),
+  xxh64: '0'.repeat(16),
   bytes: 10,
   startedAt: null,
   frames: { intact: 1, damaged: 0 },

@@ -17,7 +17,7 @@ const entry: fc.Arbitrary<JournalEntry> = fc.oneof(
     key: u48,
     step: u32,
     lastLength: u32,
-    crcs: fc.array(u32, { maxLength: 40 }),
+    hashes: fc.array(u32, { maxLength: 40 }),
   }),
   fc.record({ kind: fc.constant('lost' as const), ...lane, key: u48 }),
 );
@@ -31,7 +31,7 @@ const batch = (key: number, count: number): JournalEntry => {
     key,
     step: 1,
     lastLength: 100,
-    crcs: Array.from({ length: count }, (_, i) => key * 1000 + i),
+    hashes: Array.from({ length: count }, (_, i) => key * 1000 + i),
   };
 };
 
@@ -167,10 +167,10 @@ describe('the journal', () => {
 
 /** CRC-32/ISO-HDLC bit by bit, from its definition (RFC 1952, 8): an outside judge of what the records carry. */
 function crc32(bytes: Uint8Array): number {
-  let crc = 0xffffffff;
+  let hash = 0xffffffff;
   for (const byte of bytes) {
-    crc ^= byte;
-    for (let bit = 0; bit < 8; bit++) crc = crc & 1 ? (crc >>> 1) ^ 0xedb88320 : crc >>> 1;
+    hash ^= byte;
+    for (let bit = 0; bit < 8; bit++) hash = hash & 1 ? (hash >>> 1) ^ 0xedb88320 : hash >>> 1;
   }
-  return ~crc >>> 0;
+  return ~hash >>> 0;
 }

@@ -89,13 +89,13 @@ export function handIn(ledger: Ledger, { station, name, startedAt, sent }: Heard
     else recorder.intact(bytes, 0, at);
     at += bytes.length;
   }
-  const sha256 = hash.digest('hex').slice(0, 16);
+  const xxh64 = hash.digest('hex').slice(0, 16);
   const damaged = packDamaged(recorder.damagedFrames);
   ledger.addReception(
     {
       station,
       name,
-      sha256,
+      xxh64,
       bytes: at,
       startedAt: startedAt ?? null,
       frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },
@@ -106,7 +106,7 @@ export function handIn(ledger: Ledger, { station, name, startedAt, sent }: Heard
     },
     damaged.bytes,
   );
-  return sha256;
+  return xxh64;
 }
 
 export type Result = { coverage: Coverage; files: Record<string, string> };

@@ -282,7 +282,7 @@ describe('merging ledgers', () => {
     const target = makeLedger(path.join(root, 'b'), [odd], false);
     const merged = mergeLedger(source, target);
     expect(merged.notes).toEqual([
-      `Merged from ${source}: ${data}: 20 bytes do not match their CRC and count as missing; hand the recordings in again to fill them.`,
+      `Merged from ${source}: ${data}: 20 bytes do not match their hash and count as missing; hand the recordings in again to fill them.`,
     ]);
     // The odd content is not taken for the one that was lost.
     expect(merged.files.get('1-5')!.lanes.map(({ table }) => table.size)).toEqual([5, 0]);

@@ -198,7 +198,7 @@ describe('a ledger packed and unpacked', () => {
     const { folder, discard } = await unpackLedger(path.join(root, 'ledger.zip'));
     const ledger = mergeLedger(folder, path.join(root, 'merged'));
     expect(ledger.files.get('1-5')!.lanes[0]!.table.ranges()).toEqual([0, 2]);
-    expect(ledger.notes).toEqual([expect.stringMatching(/234 bytes do not match their CRC/)]);
+    expect(ledger.notes).toEqual([expect.stringMatching(/234 bytes do not match their hash/)]);
     ledger.close();
     discard();
   });

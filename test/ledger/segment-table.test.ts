@@ -5,7 +5,7 @@ import { ChunkTable, NumberedTable, OffsetTable, type SegmentTable } from '../..
 
 const SIZE = 10;
 
-type Command = { what: 'add'; key: number; length: number; crc: number } | { what: 'lose'; key: number };
+type Command = { what: 'add'; key: number; length: number; hash: number } | { what: 'lose'; key: number };
 
 const commands = (key: fc.Arbitrary<number>): fc.Arbitrary<Command[]> =>
   fc.array(
@@ -16,7 +16,7 @@ const commands = (key: fc.Arbitrary<number>): fc.Arbitrary<Command[]> =>
           what: fc.constant('add' as const),
           key,
           length: fc.integer({ min: 0, max: SIZE }),
-          crc: fc.integer({ min: 0, max: 2 ** 32 - 1 }),
+          hash: fc.integer({ min: 0, max: 2 ** 32 - 1 }),
         }),
       },
       { weight: 1, arbitrary: fc.record({ what: fc.constant('lose' as const), key }) },
@@ -24,7 +24,7 @@ const commands = (key: fc.Arbitrary<number>): fc.Arbitrary<Command[]> =>
     { maxLength: 60 },
   );
 
-type Model = Map<number, { length: number; crc: number; there: boolean }>;
+type Model = Map<number, { length: number; hash: number; there: boolean }>;
 
 function check(
   table: SegmentTable,
@@ -34,8 +34,8 @@ function check(
   const model: Model = new Map();
   for (const command of list) {
     if (command.what === 'add') {
-      table.add(command.key, command.length, command.crc);
-      model.set(command.key, { length: command.length, crc: command.crc, there: true });
+      table.add(command.key, command.length, command.hash);
+      model.set(command.key, { length: command.length, hash: command.hash, there: true });
     } else {
       table.lose(command.key);
       const known = model.get(command.key);
@@ -46,18 +46,18 @@ function check(
   const there = sorted.filter(([, content]) => content.there);
   expect(table.size).toBe(there.length);
   expect([...table.keys()]).toEqual(there.map(([key]) => key));
-  expect([...table.lost()].map(({ key, length, crc }) => ({ key, length, crc }))).toEqual(
-    sorted.filter(([, content]) => !content.there).map(([key, { length, crc }]) => ({ key, length, crc })),
+  expect([...table.lost()].map(({ key, length, hash }) => ({ key, length, hash }))).toEqual(
+    sorted.filter(([, content]) => !content.there).map(([key, { length, hash }]) => ({ key, length, hash })),
   );
   for (const key of new Set([...model.keys(), ...list.map((command) => command.key + 1), 0])) {
     const known = model.get(key);
     expect(table.isFree(key)).toBe(known === undefined);
-    expect(table.crcOf(key)).toBe(known?.there ? known.crc : -1);
+    expect(table.hashOf(key)).toBe(known?.there ? known.hash : -1);
     expect(table.lengthOf(key)).toBe(known?.there ? known.length : 0);
     if (!known) continue;
-    expect(table.isFor(key, known.length, known.crc)).toBe(true);
-    expect(table.isFor(key, known.length + 1, known.crc)).toBe(false);
-    expect(table.isFor(key, known.length, known.crc ^ 1)).toBe(false);
+    expect(table.isFor(key, known.length, known.hash)).toBe(true);
+    expect(table.isFor(key, known.length + 1, known.hash)).toBe(false);
+    expect(table.isFor(key, known.length, known.hash ^ 1)).toBe(false);
   }
   const covered = new Set<number>();
   for (const [key, { length }] of there) {
@@ -105,29 +105,29 @@ describe('a table of segments', () => {
         fc.integer({ min: 0, max: 12 }).map((number) => number * 7),
       ),
       length: fc.oneof(fc.constant(7), fc.integer({ min: 1, max: 12 })),
-      crc: fc.nat(3),
+      hash: fc.nat(3),
     });
     fc.assert(
       fc.property(fc.array(chunk, { maxLength: 40 }), (list) => {
         const table = new ChunkTable();
-        const model = new Map<number, { length: number; crc: number; there: boolean }>();
+        const model = new Map<number, { length: number; hash: number; there: boolean }>();
         const isFree = (key: number, length: number): boolean =>
           [...model].every(([own, content]) => own >= key + length || own + content.length <= key);
-        for (const { what, key, length, crc } of list) {
+        for (const { what, key, length, hash } of list) {
           expect(table.isFree(key, length)).toBe(isFree(key, length));
           if (what === 'lose') {
             table.lose(key);
             const known = model.get(key);
             if (known) known.there = false;
-          } else if (isFree(key, length) || table.isFor(key, length, crc)) {
-            table.add(key, length, crc);
-            model.set(key, { length, crc, there: true });
+          } else if (isFree(key, length) || table.isFor(key, length, hash)) {
+            table.add(key, length, hash);
+            model.set(key, { length, hash, there: true });
           }
         }
         const sorted = [...model].sort(([a], [b]) => a - b);
         const there = sorted.filter(([, content]) => content.there);
-        expect([...table.keys()].map((key) => [key, table.lengthOf(key), table.crcOf(key)])).toEqual(
-          there.map(([key, { length, crc }]) => [key, length, crc]),
+        expect([...table.keys()].map((key) => [key, table.lengthOf(key), table.hashOf(key)])).toEqual(
+          there.map(([key, { length, hash }]) => [key, length, hash]),
         );
         expect(table.size).toBe(there.length);
         expect([...table.lost()].map(({ key }) => key)).toEqual(

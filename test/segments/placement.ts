@@ -16,10 +16,10 @@ export function nameFrames(mission: Mission, sessions: readonly Session[], frame
   const recordings = sessions.map((session) => heardRecording(mission, session));
   const placements = placeTransmissions(recordings, mission.frame!.fields.counter.bits, frameSeconds);
   return sessions.flatMap(({ heard }, s) => {
-    const { runs, sha256 } = recordings[s]!;
+    const { runs, xxh64 } = recordings[s]!;
     const intact = heard.filter(({ damaged }) => !damaged);
     const names = runs.flatMap(({ stretch, counter, count }) => {
-      const placement = placements.get(sha256)![stretch]!;
+      const placement = placements.get(xxh64)![stretch]!;
       return Array.from({ length: count }, (_, i) => ({
         placement,
         order: transmissionOrder(placement, counter + i),

@@ -156,7 +156,7 @@ export function record(mission: Mission, heard: readonly Heard[], store: Segment
 export function heardRecording(mission: Mission, session: Session): HeardRecording {
   const recorder = record(mission, session.heard, { store: () => 0 });
   return {
-    sha256: identityOf(session),
+    xxh64: identityOf(session),
     startedAt: session.startedAt ?? null,
     stretches: recorder.stretchStarts,
     runs: recorder.runs,
@@ -185,12 +185,12 @@ export function fillLedger(mission: { text: string; mission: Mission }, sessions
 export function addSession(ledger: Ledger, session: Session): string {
   const recorder = record(ledger.mission, session.heard, ledger);
   const damaged = packDamaged(recorder.damagedFrames);
-  const sha256 = identityOf(session);
+  const xxh64 = identityOf(session);
   ledger.addReception(
     {
       station: session.station,
       name: `${session.station}.bin`,
-      sha256,
+      xxh64,
       bytes: session.heard.length * 33,
       startedAt: session.startedAt ?? null,
       frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },
@@ -201,7 +201,7 @@ export function addSession(ledger: Ledger, session: Session): string {
     },
     damaged.bytes,
   );
-  return sha256;
+  return xxh64;
 }
 
 /** Drops frames at random: `keep` of them stay, in bursts of about `burst` frames. */

@@ -93,7 +93,7 @@ export function handIn(ledger: Ledger, { station, units, startedAt }: Session): 
     {
       station,
       name: `${station}.bin`,
-      sha256: createHash('sha256').update(station).update(bytes).digest('hex').slice(0, 16),
+      xxh64: createHash('sha256').update(station).update(bytes).digest('hex').slice(0, 16),
       bytes: bytes.length,
       startedAt: startedAt ?? null,
       frames: { intact: recorder.intactFrames, damaged: recorder.damagedTotal },

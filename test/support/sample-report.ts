@@ -96,7 +96,7 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
       recordings.push({
         station: name,
         name: `${name}-pass-${number + 1}.bin`,
-        sha256: createHash('sha256').update(`${name} ${number}`).digest('hex').slice(0, 16),
+        xxh64: createHash('sha256').update(`${name} ${number}`).digest('hex').slice(0, 16),
         bytes: (intact + damaged) * 1042,
         frames: { intact, damaged },
         problems:
@@ -259,7 +259,7 @@ function simulate(): { coverage: Coverage; strips: Strip[]; missing: MissingRang
         ['Rate', '1900000 bit/s'],
         ['Rotation', '94 s'],
       ],
-      startedAt: new Map(recordings.slice(1).map(({ sha256 }, i) => [sha256, startedAt + i * 1000])),
+      startedAt: new Map(recordings.slice(1).map(({ xxh64 }, i) => [xxh64, startedAt + i * 1000])),
     },
     coverage: {
       format: 'passweave-coverage/1',

@@ -6,7 +6,8 @@ import { setTimeout as sleep } from 'node:timers/promises';
 import { expect, test } from 'vitest';
 import { type Outcome, recover } from '../../src/recover.js';
 import { seededRandom } from '../../src/rehearsal/random.js';
-import { type WatchOptions, type WatchState, watch } from '../../src/watch/watch.js';
+import type { WatchState } from '../../src/watch/live-views.js';
+import { type WatchOptions, watch } from '../../src/watch/watch.js';
 import { missionFile, Player, readCoverage, resultOf, sample, sampleParts, scratchFolder } from './player.js';
 
 type Watch = { readonly out: string; readonly states: WatchState[]; end(): Promise<Outcome> };
@@ -19,6 +20,7 @@ function startWatch(options: Pick<WatchOptions, 'inputs'> & Partial<WatchOptions
     mission: missionFile,
     out,
     signal: ending.signal,
+    endSeconds: 60,
     onState: (state) => states.push(state),
     ...options,
   });

@@ -1,7 +1,7 @@
-// Starts the page that is fed: its first document stands in it, the next come as server-sent events (HTML standard, 9.2). A line above
-// the views says how things stand, and whether they are still told.
+// Starts the page that is fed: its first document stands in it, the next, and what changes between them, come as server-sent events
+// (HTML standard, 9.2). A line above the views says how things stand, and whether they are still told.
 
-import type { LiveState, PackedDocument } from '../../report/page-document.js';
+import type { DocumentChanges, LiveState, PackedDocument } from '../../report/page-document.js';
 import { count } from '../../report/quantity.js';
 import { showPage } from './page.js';
 import { DocumentStore } from './store.js';
@@ -37,14 +37,27 @@ function follow(store: DocumentStore): void {
   showLink('Connecting …');
   source.onopen = () => showLink('Live');
   source.onerror = () => showLink('Connection lost, trying again …');
-  source.addEventListener('document', async ({ data }: MessageEvent<string>) => {
+  // One after the other, since unpacking takes its time.
+  let work = Promise.resolve();
+  const next = (step: () => Promise<void> | void): void => {
+    work = work.then(step, step);
+  };
+  source.addEventListener('document', ({ data }: MessageEvent<string>) => {
     const own = ++newest;
-    const { document, state } = JSON.parse(data) as Fed;
-    const unpacked = await unpackDocument(document);
-    // A later one may have overtaken it.
-    if (own !== newest) return;
-    store.replace(unpacked);
-    showState(state);
+    next(async () => {
+      // A later one replaces it anyway.
+      if (own !== newest) return;
+      const { document, state } = JSON.parse(data) as Fed;
+      store.replace(await unpackDocument(document));
+      showState(state);
+    });
+  });
+  source.addEventListener('changes', ({ data }: MessageEvent<string>) => {
+    const { changes, state } = JSON.parse(data) as { changes: DocumentChanges; state: LiveState };
+    next(() => {
+      store.change(changes);
+      showState(state);
+    });
   });
   source.addEventListener('state', ({ data }: MessageEvent<string>) => showState(JSON.parse(data) as LiveState));
   source.addEventListener('ended', () => {

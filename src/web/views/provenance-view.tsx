@@ -49,7 +49,7 @@ export function ProvenanceView({ document, printing }: ViewProps): JSX.Element {
               cell: ({ problems }) =>
                 problems.length === 0 ? 'none' : problems.map((problem, i) => <div key={i}>{problem}</div>),
             },
-            { title: 'SHA-256', kind: 'code', cell: ({ sha256 }) => sha256 },
+            { title: 'XXH64', kind: 'code', cell: ({ xxh64 }) => xxh64 },
           ]}
         />
       )}

@@ -1,6 +1,6 @@
 // The document that the views show. The page on disk gets it once; a page that is fed replaces it as recordings come in, and every
 // view follows.
-import type { PageDocument } from '../../report/page-document.js';
+import type { DocumentChanges, PageDocument } from '../../report/page-document.js';
 
 export class DocumentStore {
   #document: PageDocument;
@@ -18,6 +18,13 @@ export class DocumentStore {
   replace(document: PageDocument): void {
     this.#document = keepStrips(this.#document, document);
     for (const listener of this.#listeners) listener();
+  }
+
+  /** Shows what is counted anew; a file's strip stays until the next document. */
+  change({ files, ...rest }: DocumentChanges): void {
+    const changed = new Map(files.map((file) => [file.id, file]));
+    const all = this.#document.files.map((file) => ({ ...file, ...changed.get(file.id) }));
+    this.replace({ ...this.#document, ...rest, files: all });
   }
 
   /** @returns what ends it */
