@@ -52,10 +52,13 @@ export function countCompletions(
       for (let i = 0; i < received.length; i += 2) {
         mark(marks, (received[i]! + offset) % cycle, Math.min(received[i + 1]! - received[i]!, cycle));
       }
-      const complete = isFilled(marks, 0, needed);
+      // One way through the marks for all files, which lie one behind the other.
+      let open = marks.indexOf(0);
+      const complete = open < 0 || open >= needed;
       if (complete) all[k]!++;
       parts.forEach(([from, to], file) => {
-        if (complete || isFilled(marks, from, to)) perFile[k]![file]!++;
+        if (open >= 0 && open < from) open = marks.indexOf(0, from);
+        if (complete || open < 0 || open >= to) perFile[k]![file]!++;
       });
     });
   }
@@ -71,11 +74,6 @@ function mark(marks: Uint8Array, at: number, count: number): void {
   if (at + count > end) mark(marks, 0, at + count - end);
 }
 
-function isFilled(marks: Uint8Array, from: number, to: number): boolean {
-  const open = marks.indexOf(0, from);
-  return open < 0 || open >= to;
-}
-
 /** The carousel as it is, from turn to turn without a pause. */
 export function carouselOrder({ cycle, files }: Carousel): Order {
   const segments = files.reduce((sum, file) => sum + file.segments, 0);
@@ -86,7 +84,7 @@ export function carouselOrder({ cycle, files }: Carousel): Order {
 }
 
 /**
- * In which rotation everything was in, for each of `drawn` campaigns (fewer where a rotation is very many transmissions); Infinity
+ * In which rotation everything was in, for each of `drawn` campaigns (fewer where they are very many transmissions); Infinity
  * where `most` rotations were not enough.
  *
  * @param order `null` stands for an ideal erasure code: any as many different transmissions as there are segments will do
@@ -97,9 +95,10 @@ export function rotationsToComplete(
   options: { readonly drawn: number; readonly most: number; readonly seed: number },
 ): number[] {
   const start = seeded(options.seed, 'start');
-  const affordable = Math.max(20, Math.ceil((options.drawn * 20_000) / channel.period));
-  const drawn = Math.min(options.drawn, affordable);
   const count = 'ideal' in order ? order.ideal : order.segments;
+  const least = Math.min(20, Math.max(3, Math.ceil(2_000_000 / count)));
+  const affordable = Math.max(least, Math.ceil((options.drawn * 20_000) / channel.period));
+  const drawn = Math.min(options.drawn, affordable);
   const marks = new Int32Array(count);
   return Array.from({ length: drawn }, (_, i) => {
     const from = Math.floor(start() * 2 ** 20);
