@@ -1,7 +1,7 @@
 // passweave watch: recordings as they come, and the live page.
 import { Command, InvalidArgumentError } from 'commander';
 import { plainText } from '../report/plain-text.js';
-import { count, perCent } from '../report/quantity.js';
+import { count, counted, perCent } from '../report/quantity.js';
 import { isLoopback, type ListenAddress, readListenAddress } from '../watch/live-access.js';
 import type { WatchState } from '../watch/live-views.js';
 import { watch } from '../watch/watch.js';
@@ -114,7 +114,7 @@ class StateLine {
     }
     if (this.#isQuiet || (!this.#isTerminal && performance.now() - this.#lastAt < 30_000)) return;
     this.#lastAt = performance.now();
-    const parts = [`${count(recordings)} recordings, ${count(growing)} growing`];
+    const parts = [`${counted(recordings, 'recording')}, ${count(growing)} growing`];
     if (waiting > 0) parts.push(`${count(waiting)} waiting`);
     if (datagrams) parts.push(`${count(datagrams.received)} datagrams, ${count(datagrams.lost)} lost`);
     const totals = report?.coverage.totals;

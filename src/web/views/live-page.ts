@@ -2,7 +2,7 @@
 // (HTML standard, 9.2). A line above the views says how things stand, and whether they are still told.
 
 import type { DocumentChanges, LiveState, PackedDocument } from '../../report/page-document.js';
-import { count } from '../../report/quantity.js';
+import { count, counted } from '../../report/quantity.js';
 import { showPage } from './page.js';
 import { DocumentStore } from './store.js';
 import { unpackDocument } from './unpack.js';
@@ -73,9 +73,9 @@ function showLink(words: string): void {
 function showState({ at, recordings, growing, waiting, datagrams }: LiveState): void {
   const utc = new Date(at).toISOString().slice(11, 19);
   const local = new Date(at).toLocaleTimeString([], { hour12: false });
-  const parts = [`as of ${utc} UTC (${local} local)`, `${count(recordings)} recordings, ${count(growing)} growing`];
+  const parts = [`as of ${utc} UTC (${local} local)`, `${counted(recordings, 'recording')}, ${count(growing)} growing`];
   if (waiting > 0) parts.push(`${count(waiting)} waiting to be read`);
-  if (datagrams) parts.push(`${count(datagrams.received)} datagrams, ${count(datagrams.lost)} lost here`);
+  if (datagrams) parts.push(`${counted(datagrams.received, 'datagram')}, ${count(datagrams.lost)} lost here`);
   const words = parts.join(' · ');
   if (figures.textContent !== words) figures.textContent = words;
 }
