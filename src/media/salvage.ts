@@ -10,7 +10,6 @@ import { type MediaFormat, recogniseFile } from './recognise.js';
 import { salvageJpeg } from './salvage-jpeg.js';
 import { salvagePng } from './salvage-png.js';
 import { salvageRaw } from './salvage-raw.js';
-import { hatchedPng } from './shown-pixels.js';
 import type { FrameClass } from './video/frame-classes.js';
 import { salvageVideo, type VideoSalvage } from './video/salvage-video.js';
 
@@ -92,7 +91,7 @@ async function salvagePngFile(request: SalvageRequest): Promise<Salvage | null> 
   const picture = await readHoledPicture(request).then((holed) => holed && salvagePng(holed.bytes, holed.gaps));
   if (!picture) return null;
   const path = `${request.outBase}.png`;
-  await write(path, await hatchedPng(picture));
+  await write(path, picture.png);
   return { path, note: picture.note, also: [] };
 }
 
@@ -130,7 +129,7 @@ async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Prom
   return { path, note: salvaged.note, also };
 }
 
-async function write(path: string, content: Buffer): Promise<void> {
+async function write(path: string, content: Buffer | readonly Buffer[]): Promise<void> {
   await writeFile(`${path}.part`, content);
   await rename(`${path}.part`, path);
 }

@@ -1,5 +1,6 @@
 // Hostile and broken PNG files and raw frames: whatever is cut, flipped, repeated or lost, salvage comes to an end and never throws.
 // Judge of what is shown of an unharmed file with holes: its own decode (salvage.test.ts).
+import sharp from 'sharp';
 import { expect, test } from 'vitest';
 import { developRaw } from '../../src/media/raw/develop-raw.js';
 import { salvagePng } from '../../src/media/salvage-png.js';
@@ -33,8 +34,8 @@ test('mutated PNG files with holes are read without a crash or a hang', async ()
     slowest = Math.max(slowest, performance.now() - began);
     if (!salvaged) continue;
     shown++;
-    const { width, height } = salvaged.pixels;
-    expect(salvaged.shown).toHaveLength(width * height);
+    const { width, height, channels } = await sharp(Buffer.concat(salvaged.png)).metadata();
+    expect([width, height, channels]).toEqual([file.readUInt32BE(16), file.readUInt32BE(20), 4]);
   }
   expect(shown).toBeGreaterThan(count / 10);
   expect(slowest).toBeLessThan(5000);

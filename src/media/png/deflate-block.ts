@@ -52,17 +52,20 @@ export function readBlockHeader(data: Uint8Array, bit: number, endBit: number): 
 function readCodes(data: Uint8Array, from: number, endBit: number): { codes: BlockCodes; bit: number } | null {
   if (from + 14 > endBit) return null;
   const counts = peekBits(data, from);
-  const [literals, distances, given] = [257 + (counts & 31), 1 + ((counts >> 5) & 31), 4 + ((counts >> 10) & 15)];
+  const literals = 257 + (counts & 31);
+  const distances = 1 + ((counts >> 5) & 31);
+  const given = 4 + ((counts >> 10) & 15);
   let bit = from + 14;
   if (literals > 286 || distances > 30 || bit + 3 * given > endBit) return null;
-  const own = new Uint8Array(19);
+  // Asked at a quarter of all bits where no piece begins, and hardly ever true: nothing is made before.
   let room = 128;
-  for (let i = 0; i < given; i++, bit += 3) {
-    const length = peekBits(data, bit) & 7;
-    own[lengthOrder[i]!] = length;
+  for (let i = 0; i < given; i++) {
+    const length = peekBits(data, bit + 3 * i) & 7;
     if (length > 0) room -= 128 >> length;
   }
   if (room !== 0) return null;
+  const own = new Uint8Array(19);
+  for (let i = 0; i < given; i++, bit += 3) own[lengthOrder[i]!] = peekBits(data, bit) & 7;
   const table = codeTable(own)!;
   const lengths = new Uint8Array(literals + distances);
   for (let i = 0; i < lengths.length; ) {

@@ -9,7 +9,8 @@ export type Piece = {
   /** In the stream: of the first symbol, and behind the last one. */
   readonly bit: number;
   readonly endBit: number;
-  readonly codes: BlockCodes | null;
+  /** Where the header of the block begins in which the piece does; `null` where that is its own beginning. */
+  readonly block: number | null;
   readonly last: boolean;
   /** Inflated bytes. */
   readonly length: number;
@@ -42,23 +43,26 @@ class Measure implements InflateSink {
   readonly #types: readonly number[];
   readonly #small: Uint32Array;
   readonly #other: Uint32Array;
-  readonly #window: Uint8Array = new Uint8Array(windowBytes);
-  readonly #known: Uint8Array = new Uint8Array(windowBytes);
-  readonly #head: { bytes: Uint8Array; known: Uint8Array };
+  readonly #window: Uint8Array;
+  readonly #known: Uint8Array;
+  readonly #head: Stretch;
+  readonly #tailKnown: Uint8Array;
   #column = 0;
   /** By filter type: rows, if a row begins where counting began. */
   readonly #filters: Uint32Array = new Uint32Array(256);
   #differences = 0;
   #compared = 0;
 
-  /** @param types a 1 for each filter type that occurs */
-  constructor(rowBytes: number, types: readonly number[]) {
+  /** @param scratch used until the next one is made */
+  constructor({ rowBytes, types, scratch }: Stream) {
     this.#rowBytes = rowBytes;
     this.#types = types;
-    const two = Math.min(2 * rowBytes, windowBytes);
-    this.#head = { bytes: new Uint8Array(two), known: new Uint8Array(two) };
-    this.#small = new Uint32Array(rowBytes);
-    this.#other = new Uint32Array(rowBytes);
+    this.#window = scratch.window;
+    this.#known = scratch.known;
+    this.#head = scratch.head;
+    this.#tailKnown = scratch.tailKnown;
+    this.#small = scratch.small.fill(0);
+    this.#other = scratch.other.fill(0);
   }
 
   literal(value: number): void {
@@ -96,23 +100,29 @@ class Measure implements InflateSink {
 
   /** Columns at which rows can begin: none has a byte there that is no filter type. */
   rowStarts(): Uint8Array {
-    return Uint8Array.from(this.#other, (count) => (count === 0 ? 1 : 0));
+    const starts = new Uint8Array(this.#rowBytes);
+    for (let x = 0; x < starts.length; x++) if (this.#other[x] === 0) starts[x] = 1;
+    return starts;
   }
 
   /** Whether there are such columns, and chance hardly makes one. */
   get showsRows(): boolean {
-    const small = this.#small.reduce((sum, count) => sum + count, 0);
-    const all = this.#other.reduce((sum, count) => sum + count, small);
-    let most = 0;
-    for (const [x, count] of this.#small.entries()) if (this.#other[x] === 0 && count > most) most = count;
-    return most >= 4 && this.#rowBytes * (small / all) ** most < chance;
+    let [small, other, most] = [0, 0, 0];
+    for (let x = 0; x < this.#rowBytes; x++) {
+      const count = this.#small[x]!;
+      small += count;
+      other += this.#other[x]!;
+      if (count > most && this.#other[x] === 0) most = count;
+    }
+    return most >= 4 && this.#rowBytes * (small / (small + other)) ** most < chance;
   }
 
   /** The first row differs from the second no more than rows do: decoding was in step, and with the right codes, from the start. */
   get beginsWell(): boolean {
-    const { bytes, known } = this.head;
+    const { bytes, known } = this.#head;
     let [sum, count] = [0, 0];
-    for (let i = 0; i + this.#rowBytes < bytes.length; i++) {
+    const end = Math.min(this.length, bytes.length) - this.#rowBytes;
+    for (let i = 0; i < end; i++) {
       if (!known[i] || !known[i + this.#rowBytes]) continue;
       sum += Math.abs(bytes[i]! - bytes[i + this.#rowBytes]!);
       count++;
@@ -132,29 +142,68 @@ class Measure implements InflateSink {
 
   get head(): Stretch {
     const length = Math.min(this.length, this.#head.bytes.length);
-    return { bytes: this.#head.bytes.subarray(0, length), known: this.#head.known.subarray(0, length) };
+    return stretch(this.#head.bytes.slice(0, length), this.#head.known.subarray(0, length));
   }
 
   get tail(): Stretch {
     const length = Math.min(this.length, this.#head.bytes.length);
-    const at = (i: number): number => (this.length - length + i) & (windowBytes - 1);
-    return {
-      bytes: Uint8Array.from({ length }, (_, i) => this.#window[at(i)]!),
-      known: Uint8Array.from({ length }, (_, i) => this.#known[at(i)]!),
-    };
+    const known = this.#last(this.#known, this.#tailKnown.subarray(0, length));
+    return stretch(this.#last(this.#window, new Uint8Array(length)), known);
+  }
+
+  #last(window: Uint8Array, last: Uint8Array): Uint8Array {
+    const start = (this.length - last.length) & (windowBytes - 1);
+    const turn = Math.min(last.length, windowBytes - start);
+    last.set(window.subarray(start, start + turn));
+    last.set(window.subarray(0, last.length - turn), turn);
+    return last;
   }
 }
 
-type Open = { readonly codes: BlockCodes; readonly last: boolean };
+const allKnown = new Uint8Array(windowBytes).fill(1);
+
+/**
+ * There are many pieces, and of most all is known.
+ *
+ * @param bytes kept. @param known copied where it has to be
+ */
+function stretch(bytes: Uint8Array, known: Uint8Array): Stretch {
+  return { bytes, known: known.includes(0) ? known.slice() : allKnown.subarray(0, known.length) };
+}
+
+type Scratch = {
+  readonly window: Uint8Array;
+  readonly known: Uint8Array;
+  readonly head: Stretch;
+  readonly tailKnown: Uint8Array;
+  readonly small: Uint32Array;
+  readonly other: Uint32Array;
+};
+
+function scratchFor(rowBytes: number): Scratch {
+  const two = Math.min(2 * rowBytes, windowBytes);
+  return {
+    window: new Uint8Array(windowBytes),
+    known: new Uint8Array(windowBytes),
+    head: { bytes: new Uint8Array(two), known: new Uint8Array(two) },
+    tailKnown: new Uint8Array(two),
+    small: new Uint32Array(rowBytes),
+    other: new Uint32Array(rowBytes),
+  };
+}
+
+type Open = { readonly codes: BlockCodes; readonly block: number; readonly last: boolean };
 type Stream = {
   readonly data: HoledBytes;
   readonly rowBytes: number;
   readonly total: number;
   /** A 1 for each filter type that occurs. */
   readonly types: readonly number[];
+  readonly scratch: Scratch;
 };
 type Found = {
-  readonly piece: Piece;
+  /** `null` where neither shows that it is one. */
+  readonly piece: Piece | null;
   readonly open: Open | null;
   /** By its rows, and by a block that begins in it. */
   readonly showsRows: boolean;
@@ -169,7 +218,7 @@ const anyType = [1, 1, 1, 1, 1];
  * @param rowBytes of a filtered row. @param total inflated bytes of the whole picture
  */
 export function findPieces(data: HoledBytes, rowBytes: number, total: number): Piece[] {
-  const stream = { data, rowBytes, total, types: anyType };
+  const stream = { data, rowBytes, total, types: anyType, scratch: scratchFor(rowBytes) };
   // Many writers use no filter at all, and then fewer bytes can begin a row.
   const narrow = { ...stream, types: [1] };
   const pieces = piecesOf(narrow);
@@ -188,7 +237,7 @@ function piecesOf(stream: Stream): Piece[] {
         ? { found: measure(stream, 16, 8 * end, null), seen: [] }
         : beginAgain(stream, 8 * start, 8 * end, open);
     const { found, seen } = begun;
-    if (found && found.piece.length > 0) {
+    if (found?.piece && found.piece.length > 0) {
       pieces.push(found.piece);
       // Then nothing behind a hole can be shown.
       if (start === 0 && found.looksUp) return pieces;
@@ -223,35 +272,32 @@ function beginAgain(
   return { found: null, seen };
 }
 
-function measure(
-  { data, rowBytes, total, types }: Stream,
-  bit: number,
-  endBit: number,
-  open: Open | null,
-): Found | null {
-  const sink = new Measure(rowBytes, types);
+function measure(stream: Stream, bit: number, endBit: number, open: Open | null): Found | null {
+  const sink = new Measure(stream);
   const [codes, last] = [open?.codes ?? null, open?.last ?? false];
   let next = bit;
-  const run = inflateRun(data.bytes, bit, endBit, codes, last, sink, total, (at) => {
+  const run = inflateRun(stream.data.bytes, bit, endBit, codes, last, sink, stream.total, (at) => {
     while (at >= next) {
       sink.marks.push(sink.length);
       next += markBits;
     }
     return false;
   });
-  if (run.end === 'broken' && bit > 16) return null;
+  const isStart = bit === 16;
+  if (run.end === 'broken' && !isStart) return null;
+  const { proven } = run;
+  const showsRows = sink.showsRows && sink.beginsWell;
+  const block = run.block ?? open?.block ?? null;
+  const goesOn = run.codes && block !== null ? { codes: run.codes, block, last: run.last } : null;
+  // Not its codes, which take more than what they inflate.
+  const ways = { bit, endBit: run.bit, block: open?.block ?? null, last, atEnd: run.end === 'stream' && proven };
+  const piece = isStart || proven || showsRows ? { ...ways, ...measured(sink) } : null;
+  return { piece, open: goesOn, proven, showsRows, looksUp: sink.looksUp };
+}
+
+function measured(sink: Measure) {
   const { length, marks, head, tail, roughness } = sink;
-  const atEnd = run.end === 'stream' && run.proven;
-  const ways = { bit, endBit: run.bit, codes, last, length, marks, atEnd };
-  const piece = { ...ways, rowStarts: sink.rowStarts(), head, tail, roughness };
-  const goesOn = run.codes && { codes: run.codes, last: run.last };
-  return {
-    piece,
-    open: goesOn,
-    proven: run.proven,
-    showsRows: sink.showsRows && sink.beginsWell,
-    looksUp: sink.looksUp,
-  };
+  return { length, marks, head, tail, roughness, rowStarts: sink.rowStarts() };
 }
 
 const nowhere: InflateSink = { length: 0, literal: () => undefined, copy: () => undefined };

@@ -9,7 +9,10 @@ export type ImageData = {
   readonly data: HoledBytes;
 };
 
-/** @returns `null` where not all before the image data arrived, or none begins */
+/**
+ * @param file what its IDAT chunks hold is moved to one place in it: the image data is nearly all of a file, and may be large
+ * @returns `null` where not all before the image data arrived, or none begins
+ */
 export function readImageData(file: HoledBytes): ImageData | null {
   let at = 8;
   while (file.text(at + 4, 4) !== 'IDAT') {
@@ -60,6 +63,8 @@ function join(file: HoledBytes, parts: readonly (readonly [number, number])[]): 
     }
     length += end - start;
   }
-  const bytes = Buffer.concat(parts.map(([start, end]) => file.bytes.subarray(start, end)));
-  return new HoledBytes(bytes, gaps);
+  const first = parts[0]?.[0] ?? 0;
+  let to = first;
+  for (const [start, end] of parts) to += file.bytes.copy(file.bytes, to, start, end);
+  return new HoledBytes(file.bytes.subarray(first, first + length), gaps);
 }

@@ -14,6 +14,8 @@ export type InflatedRun = {
   readonly end: 'run' | 'stream' | 'broken';
   /** Codes of the block in which the run ended; `null` between two blocks or in stored bytes. */
   readonly codes: BlockCodes | null;
+  /** Where the header of that block begins; `null` where the run began in it. */
+  readonly block: number | null;
   /** That block is the last one. */
   readonly last: boolean;
   /** Behind the last symbol. */
@@ -47,7 +49,8 @@ export function inflateRun(
   let open = codes;
   let isLast = last;
   let at = bit;
-  const ended = (end: InflatedRun['end']): InflatedRun => ({ end, codes: open, last: isLast, bit: at, proven });
+  let block: number | null = null;
+  const ended = (end: InflatedRun['end']): InflatedRun => ({ end, codes: open, block, last: isLast, bit: at, proven });
   for (let begun = codes !== null; ; begun = true) {
     if (!begun || open === null) {
       if (isLast && begun) {
@@ -60,6 +63,7 @@ export function inflateRun(
       // Near the end of the run the header may go on in the hole.
       if (!header) return ended(endBit - at < 2400 && endBit < 8 * data.length ? 'run' : 'broken');
       if (begun && header.telling) proven = true;
+      block = at;
       [open, isLast, at] = [header.codes, header.last, header.bit];
       if (open === null) {
         for (let i = 0; i < header.stored; i++, at += 8) {

@@ -13,22 +13,33 @@ type Chain = {
   readonly length: number;
   /** By column: 1 where the first row that begins in it can begin, counted from its start. */
   readonly rowStarts: Uint8Array;
+  /** Those columns. */
+  readonly columns: readonly number[];
+};
+type Chains = {
+  readonly chains: readonly Chain[];
+  /** Least and most bytes between each and the next. */
+  readonly holes: readonly (readonly [least: number, most: number])[];
+  readonly rowBytes: number;
+  readonly total: number;
 };
 
 /** @returns for each piece its first byte in the inflated whole, or `null` */
 export function placePieces(pieces: readonly Piece[], rowBytes: number, total: number): (number | null)[] {
   const chains = joined(pieces, rowBytes);
+  const holes = chains.slice(1).map((chain, i) => holeSizes(chains[i]!.last, chain.first));
+  const all = { chains, holes, rowBytes, total };
   const ends = chains.map(({ first, last, length }) => (first.bit === 16 ? 0 : last.atEnd ? total - length : null));
   const order = [...chains.keys()];
   const forward = [...ends];
-  for (const i of order) forward[i] ??= placeOf(chains, forward, i, rowBytes, total, [1]);
+  for (const i of order) forward[i] ??= placeOf(all, forward, i, [1]);
   const backward = [...ends];
-  for (const i of order.reverse()) backward[i] ??= placeOf(chains, backward, i, rowBytes, total, [-1]);
+  for (const i of order.reverse()) backward[i] ??= placeOf(all, backward, i, [-1]);
   const disputed = ends.map((_, i) => forward[i] !== null && backward[i] !== null && forward[i] !== backward[i]);
   const placed = ends.map((_, i) => (disputed[i] ? null : (forward[i] ?? backward[i] ?? null)));
   // Between the two, what is near enough to both.
   for (const i of chains.keys()) {
-    if (placed[i] === null && !disputed[i]) placed[i] = placeOf(chains, placed, i, rowBytes, total, [1, -1]);
+    if (placed[i] === null && !disputed[i]) placed[i] = placeOf(all, placed, i, [1, -1]);
   }
   const places: (number | null)[] = pieces.map(() => null);
   for (const [i, { members }] of chains.entries()) {
@@ -52,15 +63,21 @@ function isClear(chains: readonly Chain[], placed: readonly (number | null)[], i
 function joined(pieces: readonly Piece[], rowBytes: number): Chain[] {
   let chains = pieces.map((piece, index): Chain => {
     const { length, rowStarts } = piece;
-    return { members: [{ index, offset: 0 }], first: piece, last: piece, length, rowStarts };
+    const columns = columnsOf(rowStarts);
+    return { members: [{ index, offset: 0 }], first: piece, last: piece, length, rowStarts, columns };
   });
+  // By the first of the two: what need not be tried again.
+  const apart = new Map<Chain, Chain>();
   for (;;) {
     const next: Chain[] = [];
     for (const chain of chains) {
       const before = next.at(-1);
-      const both = before ? join(before, chain, rowBytes) : null;
+      const both = before && apart.get(before) !== chain ? join(before, chain, rowBytes) : null;
       if (both) next[next.length - 1] = both;
-      else next.push(chain);
+      else {
+        if (before) apart.set(before, chain);
+        next.push(chain);
+      }
     }
     if (next.length === chains.length) return next;
     chains = next;
@@ -71,42 +88,48 @@ function joined(pieces: readonly Piece[], rowBytes: number): Chain[] {
 const mostColumns = 120;
 
 function join(a: Chain, b: Chain, rowBytes: number): Chain | null {
-  const columns = [a, b].map(({ rowStarts }) => [...rowStarts.keys()].filter((x) => rowStarts[x] === 1)) as [
-    number[],
-    number[],
-  ];
-  const fewer = columns[0].length <= columns[1].length ? 0 : 1;
-  if (columns[fewer].length > mostColumns) return null;
-  const agree = (gap: number): boolean => {
-    const shift = (a.length + gap) % rowBytes;
-    // A row that begins at column x of the first begins at column x - shift of the second.
-    return fewer === 0
-      ? columns[0].some((x) => b.rowStarts[(x - shift + rowBytes) % rowBytes] === 1)
-      : columns[1].some((x) => a.rowStarts[(x + shift) % rowBytes] === 1);
-  };
+  if (Math.min(a.columns.length, b.columns.length) > mostColumns) return null;
+  // A row that begins at column x of the first begins at column y of the second.
+  const agree = new Uint8Array(rowBytes);
+  for (const x of a.columns) {
+    for (const y of b.columns) agree[modulo(x - y - a.length, rowBytes)] = 1;
+  }
   const [least, most] = holeSizes(a.last, b.first);
-  const gap = onlyGap(a.last, b.first, rowBytes, least, most, agree);
+  const gap = onlyGap(a.last, b.first, rowBytes, least, most, columnsOf(agree));
   if (gap === null) return null;
   const start = a.length + gap;
+  const rowStarts = a.rowStarts.map((possible, x) => possible & b.rowStarts[modulo(x - start, rowBytes)]!);
   return {
     members: [...a.members, ...b.members.map(({ index, offset }) => ({ index, offset: start + offset }))],
     first: a.first,
     last: b.last,
     length: start + b.length,
-    rowStarts: a.rowStarts.map(
-      (possible, x) => possible & b.rowStarts[(((x - start) % rowBytes) + rowBytes) % rowBytes]!,
-    ),
+    rowStarts,
+    columns: columnsOf(rowStarts),
   };
 }
 
+/** Where there is a 1. */
+function columnsOf(marks: Uint8Array): number[] {
+  const columns: number[] = [];
+  for (let x = marks.indexOf(1); x >= 0; x = marks.indexOf(1, x + 1)) columns.push(x);
+  return columns;
+}
+
+/** The remainder, 0 or more. */
+function modulo(value: number, divisor: number): number {
+  const rest = value % divisor;
+  return rest < 0 ? rest + divisor : rest;
+}
+
 /** How far chain `i` is from the nearest one before it that is placed (`step` 1), or behind it (-1). */
-function reach(chains: readonly Chain[], places: readonly (number | null)[], i: number, step: 1 | -1) {
+function reach({ chains, holes }: Chains, places: readonly (number | null)[], i: number, step: 1 | -1) {
   let [least, most] = [0, 0];
   for (let at = i; ; at -= step) {
     const next = at - step;
-    const [chain, other] = [chains[at]!, chains[next]];
+    const other = chains[next];
     if (!other) return null;
-    const [low, high] = step > 0 ? holeSizes(other.last, chain.first) : holeSizes(chain.last, other.first);
+    const [low, high] = holes[Math.min(at, next)]!;
     [least, most] = [least + low, most + high];
     if ((places[next] ?? null) !== null) return { anchor: next, least, most };
     [least, most] = [least + other.length, most + other.length];
@@ -115,53 +138,55 @@ function reach(chains: readonly Chain[], places: readonly (number | null)[], i: 
 
 /** The one place of chain `i` that is in reach of those before and behind it, as far as they are asked for and placed. */
 function placeOf(
-  chains: readonly Chain[],
+  all: Chains,
   places: readonly (number | null)[],
   i: number,
-  rowBytes: number,
-  total: number,
   steps: readonly (1 | -1)[],
 ): number | null {
+  const { chains, rowBytes, total } = all;
   const chain = chains[i]!;
-  const before = steps.includes(1) ? reach(chains, places, i, 1) : null;
-  const behind = steps.includes(-1) ? reach(chains, places, i, -1) : null;
+  const before = steps.includes(1) ? reach(all, places, i, 1) : null;
+  const behind = steps.includes(-1) ? reach(all, places, i, -1) : null;
   if (!before && !behind) return null;
   let [from, to] = [0, total - chain.length];
   const end = before ? places[before.anchor]! + chains[before.anchor]!.length : 0;
   const start = behind ? places[behind.anchor]! - chain.length : 0;
   if (before) [from, to] = [Math.max(from, end + before.least), Math.min(to, end + before.most)];
   if (behind) [from, to] = [Math.max(from, start - behind.most), Math.min(to, start - behind.least)];
-  const isPossible = (place: number): boolean =>
-    place >= from && place <= to && chain.rowStarts[(rowBytes - (place % rowBytes)) % rowBytes] === 1;
   // The nearer neighbour is compared with.
   if (before && (!behind || before.most <= behind.most)) {
-    const gap = onlyGap(chains[before.anchor]!.last, chain.first, rowBytes, from - end, to - end, (gap) =>
-      isPossible(end + gap),
-    );
+    const columns = chain.columns.map((x) => modulo(-x - end, rowBytes)).sort((a, b) => a - b);
+    const gap = onlyGap(chains[before.anchor]!.last, chain.first, rowBytes, from - end, to - end, columns);
     return gap === null ? null : end + gap;
   }
-  const gap = onlyGap(chain.last, chains[behind!.anchor]!.first, rowBytes, start - to, start - from, (gap) =>
-    isPossible(start - gap),
-  );
+  const columns = chain.columns.map((x) => modulo(x + start, rowBytes)).sort((a, b) => a - b);
+  const gap = onlyGap(chain.last, chains[behind!.anchor]!.first, rowBytes, start - to, start - from, columns);
   return gap === null ? null : start - gap;
 }
 
 const mostPossible = 200;
 
-/** The number of bytes between two pieces: the one that is possible, or the one at whose place in a row it fits much better. */
+/**
+ * The number of bytes between two pieces: the one that is possible, or the one at whose place in a row it fits much better.
+ *
+ * @param possibleColumns what the number can be beyond whole rows, in order
+ */
 function onlyGap(
   first: Piece,
   second: Piece,
   rowBytes: number,
   least: number,
   most: number,
-  isPossible: (gap: number) => boolean,
+  possibleColumns: readonly number[],
 ): number | null {
   const possible: number[] = [];
-  for (let gap = Math.max(0, least); gap <= most; gap++) {
-    if (isPossible(gap)) possible.push(gap);
-    // Where so many are, none is told from the others.
-    if (possible.length > mostPossible) return null;
+  const from = Math.max(0, least);
+  for (let row = from - (from % rowBytes); row <= most; row += rowBytes) {
+    for (const column of possibleColumns) {
+      if (row + column >= from && row + column <= most) possible.push(row + column);
+      // Where so many are, none is told from the others.
+      if (possible.length > mostPossible) return null;
+    }
   }
   // By their place in a row: how well the best of them fits, and how many there are.
   const columns = new Map<number, { gap: number; fit: number; count: number }>();

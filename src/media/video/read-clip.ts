@@ -10,9 +10,10 @@ import { readTransportClip } from './ts-clip.js';
 /**
  * @param data the file
  * @param known parameter sets from elsewhere: NAL units, avcC or hvcC records
+ * @param overwrite the bytes of `data` may be written over, which saves memory; default `false`
  * @returns `null` where it is no clip of a kind read here, or no picture of it arrived
  */
-export function readClip(data: HoledBytes, known: readonly Uint8Array[]): Clip | null {
+export function readClip(data: HoledBytes, known: readonly Uint8Array[], overwrite = false): Clip | null {
   const start = data.text(0, 4);
   if (start === 'RIFF') return readAviClip(data, known);
   if (start?.startsWith('\xff\xd8\xff')) return readPlainMjpeg(data);
@@ -27,7 +28,7 @@ export function readClip(data: HoledBytes, known: readonly Uint8Array[]): Clip |
   }
   if (start.startsWith('\0\0\x01') || start === '\0\0\0\x01') return readByteStream(data, known);
   if (data.uint(4, 4) === null) return readMp4Clip(data, known);
-  return readTransportClip(data, known);
+  return readTransportClip(data, known, overwrite);
 }
 
 function readByteStream(data: HoledBytes, known: readonly Uint8Array[]): Clip | null {

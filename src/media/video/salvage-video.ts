@@ -106,7 +106,7 @@ export async function salvageVideo(request: VideoSalvageRequest): Promise<VideoS
 
 async function readHoledClip(request: VideoSalvageRequest): Promise<Clip | null> {
   const data = await readHoled(request);
-  const clip = readClip(data, request.knownParameterSets ?? []);
+  const clip = readClip(data, request.knownParameterSets ?? [], true);
   return clip && request.untold && !isSurely(clip, data) ? null : clip;
 }
 

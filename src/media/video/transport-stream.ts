@@ -27,7 +27,9 @@ const payloadBytes = 184;
 class StreamBuilder {
   id = -1;
   readonly starts: PesStart[] = [];
-  readonly #parts: Buffer[] = [];
+  /** In the place of the packets themselves no byte of it would lie behind those still to be read. */
+  fitsInPlace = true;
+  readonly #bytes: Buffer | null;
   readonly #gaps: [number, number][] = [];
   #length = 0;
   #counter = -1;
@@ -36,6 +38,15 @@ class StreamBuilder {
   #clock = 0;
   /** A packet before the first PES start: its bytes belong to a PES packet whose beginning is lost. */
   #begun = false;
+
+  /** @param bytes written to; `null`: the stream is only measured */
+  constructor(bytes: Buffer | null) {
+    this.#bytes = bytes;
+  }
+
+  get length(): number {
+    return this.#length;
+  }
 
   /** @param unknown packets without a known header so far in the file */
   packet(
@@ -47,33 +58,33 @@ class StreamBuilder {
     payload: number | null,
   ): void {
     const between = unknown - this.#unknownThen;
+    const end = at + 4 + payloadBytes;
     if (this.#counter >= 0) {
       if (counter === this.#counter && between === 0) return; // sent twice
       const step = (counter - this.#counter + 15) & 15;
       // Behind more than 15 unknown packets the counter may have gone round.
-      if (step > 0 || between > 15) this.#gap((step || 16) * payloadBytes);
+      if (step > 0 || between > 15) this.#gap((step || 16) * payloadBytes, at);
     } else if (unknown > 0) {
-      this.#gap(Math.min(16, unknown) * payloadBytes);
+      this.#gap(Math.min(16, unknown) * payloadBytes, at);
     }
     this.#counter = counter;
     this.#unknownThen = unknown;
     if (payload === null) {
-      this.#gap(payloadBytes);
+      this.#gap(payloadBytes, end);
       return;
     }
     let from = at + payload;
-    const end = at + 4 + payloadBytes;
     if (begins) {
       const header = this.#readPesHeader(data, from, end);
       this.#begun = true;
       if (header === null) {
-        this.#gap(end - from);
+        this.#gap(end - from, end);
         return;
       }
       from += header;
     } else if (!this.#begun) {
       this.#begun = true;
-      this.#gap(payloadBytes);
+      this.#gap(payloadBytes, at);
     }
     const base = this.#length - from;
     for (let run = from; run < end; ) {
@@ -84,21 +95,32 @@ class StreamBuilder {
         run = next;
       } else run = runEnd;
     }
-    this.#parts.push(data.bytes.subarray(from, end));
+    this.#take(end - from, end);
+    if (this.#bytes) data.bytes.copy(this.#bytes, this.#length, from, end);
     this.#length += end - from;
   }
 
-  /** @param unknown packets without a known header in the whole file */
-  finish(pid: number, type: number | null, unknown: number): ElementaryStream {
-    if (unknown > this.#unknownThen) this.#gap(payloadBytes);
-    const data = new HoledBytes(Buffer.concat(this.#parts, this.#length), this.#gaps);
+  /** @param unknown packets without a known header in the whole file. @param end of the file */
+  finish(unknown: number, end: number): void {
+    if (unknown > this.#unknownThen) this.#gap(payloadBytes, end);
+  }
+
+  /** @param type of the PMT */
+  stream(pid: number, type: number | null): ElementaryStream {
+    const data = new HoledBytes(this.#bytes!.subarray(0, this.#length), this.#gaps);
     return { pid, type, id: this.id, data, starts: this.starts };
   }
 
-  #gap(bytes: number): void {
+  /** @param read what lies before this place of the file is not needed any more */
+  #gap(bytes: number, read: number): void {
+    this.#take(bytes, read);
+    this.#bytes?.fill(0, this.#length, this.#length + bytes);
     this.#gaps.push([this.#length, this.#length + bytes]);
-    this.#parts.push(Buffer.alloc(bytes));
     this.#length += bytes;
+  }
+
+  #take(bytes: number, read: number): void {
+    if (this.#length + bytes > read) this.fitsInPlace = false;
   }
 
   /** @returns its length, or `null` where it is cut or none */
@@ -123,10 +145,29 @@ class StreamBuilder {
   }
 }
 
-/** @returns the streams that carry PES packets, in the order of their first packet */
-export function readTransportStream(data: HoledBytes): ElementaryStream[] {
+/**
+ * Two walks, the first for sizes: a file may be large, and its packets are many.
+ *
+ * @param overwrite the bytes of `data` may be written over, which saves the memory for the largest stream; default `false`
+ * @returns the streams that carry PES packets, in the order of their first packet
+ */
+export function readTransportStream(data: HoledBytes, overwrite = false): ElementaryStream[] {
   const framing = findFraming(data);
   if (!framing) return [];
+  const sizes = walk(data, framing, () => null).streams;
+  const bySize = [...sizes].sort(([, a], [, b]) => b.length - a.length);
+  const largest = overwrite ? bySize.find(([, { fitsInPlace }]) => fitsInPlace)?.[0] : undefined;
+  const { streams, types } = walk(data, framing, (pid) => {
+    return pid === largest ? data.bytes : Buffer.alloc(sizes.get(pid)!.length);
+  });
+  return [...streams].map(([pid, stream]) => stream.stream(pid, types.get(pid) ?? null));
+}
+
+function walk(
+  data: HoledBytes,
+  framing: { first: number; stride: number },
+  bytesFor: (pid: number) => Buffer | null,
+): { streams: Map<number, StreamBuilder>; types: Map<number, number> } {
   const streams = new Map<number, StreamBuilder>();
   const types = new Map<number, number>();
   const tables = new Set([0]);
@@ -152,12 +193,13 @@ export function readTransportStream(data: HoledBytes): ElementaryStream[] {
     if (pid < 0x20) continue;
     let stream = streams.get(pid);
     if (!stream) {
-      stream = new StreamBuilder();
+      stream = new StreamBuilder(bytesFor(pid));
       streams.set(pid, stream);
     }
     stream.packet(data, at, begins, header & 15, unknown, payload);
   }
-  return [...streams].map(([pid, stream]) => stream.finish(pid, types.get(pid) ?? null, unknown));
+  for (const stream of streams.values()) stream.finish(unknown, data.length);
+  return { streams, types };
 }
 
 /** Packets of 188 bytes, or with 4 bytes of time stamp before or 16 of check bytes behind. */

@@ -11,11 +11,12 @@ const videoTypes: Readonly<Record<number, NalCodecName>> = { 27: 'h264', 36: 'he
 const adtsType = 0x0f;
 
 /**
+ * @param overwrite the bytes of `data` may be written over; default `false`
  * @param known parameter sets from elsewhere
  * @returns `null` where no picture of a coding read here is found
  */
-export function readTransportClip(data: HoledBytes, known: readonly Uint8Array[]): Clip | null {
-  const streams = readTransportStream(data);
+export function readTransportClip(data: HoledBytes, known: readonly Uint8Array[], overwrite = false): Clip | null {
+  const streams = readTransportStream(data, overwrite);
   for (const stream of streams) {
     const told = stream.type === null ? null : videoTypes[stream.type];
     if (told === undefined || (stream.type === null && (stream.id & 0xf0) !== 0xe0)) continue;
