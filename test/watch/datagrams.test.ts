@@ -166,12 +166,14 @@ function aim(socket: Socket, type: 'udp4' | 'udp6'): void {
 
 /** RFC 5771, 10 and RFC 4291, 2.7: groups that stay within an organisation, and on one interface. */
 const groups = ['239.192.7.7', 'ff11::7'];
-const addresses = await Promise.all(
-  ['::1', ...groups].map(async (address) => [address, await isReachable(address)] as const),
-);
+const addresses: string[] = [];
+for (const address of ['::1', ...groups]) {
+  if (await isReachable(address)) addresses.push(address);
+  else console.log(`${address} cannot be reached on this machine: not tried`);
+}
 
-describe.each(addresses)('at %s (reachable here: %s)', (address, isThere) => {
-  test.runIf(isThere)('datagrams are kept as they came', { timeout: 30_000 }, async () => {
+describe.each(addresses)('at %s', (address) => {
+  test('datagrams are kept as they came', { timeout: 30_000 }, async () => {
     const out = path.join(scratchFolder(), 'out');
     const host = address.includes(':') ? `[${address}]` : address;
     const program = new WatchProgram('--station', `heron=udp://${host}:0`, '--mission', missionFile, '--out', out);
