@@ -2,9 +2,9 @@
 // those that libjpeg-turbo decodes (see jpeg-holes.test.ts). Correlation is compared with the plain sum.
 import sharp from 'sharp';
 import { describe, expect, test } from 'vitest';
-import { correlate, spectrumOf } from '../../src/media/jpeg/fourier.js';
+import { correlate, correlatePairs, spectrumOf } from '../../src/media/jpeg/fourier.js';
 import { type Gaps, readJpegHeader } from '../../src/media/jpeg/header.js';
-import { holdPieces } from '../../src/media/jpeg/hold-pieces.js';
+import { findPeak, holdPieces } from '../../src/media/jpeg/hold-pieces.js';
 import { type HoledJpeg, readHoledJpeg } from '../../src/media/jpeg/read-holed-jpeg.js';
 import { seeded } from './drawn.js';
 import { drawScene, holed, makeGaps } from './holed-jpeg.js';
@@ -115,11 +115,24 @@ test('with the tables of a scan lost, its data are not read with those of an ear
 
 test('correlation by transform is the plain sum', () => {
   const random = seeded(3);
-  const [a, b] = [Array.from({ length: 40 }, () => random() - 0.5), Array.from({ length: 20 }, () => random() - 0.5)];
-  const sums = correlate(spectrumOf(a, 64), spectrumOf(b, 64));
-  for (let lag = -19; lag < 40; lag++) {
-    const plain = b.reduce((sum, value, i) => sum + value * (a[i + lag] ?? 0), 0);
-    expect(sums[(lag + 64) % 64]).toBeCloseTo(plain, 9);
+  for (const size of [64, 128]) {
+    const [a, b, c, d] = [40, 40, 20, 20].map((length) => Array.from({ length }, () => random() - 0.5)) as [
+      number[],
+      number[],
+      number[],
+      number[],
+    ];
+    const both = correlate(spectrumOf(a, size, b), spectrumOf(c, size));
+    const each = correlatePairs(spectrumOf(a, size, b), spectrumOf(c, size, d));
+    for (let lag = -19; lag < 40; lag++) {
+      const plain = (long: number[], short: number[]) =>
+        short.reduce((sum, value, i) => sum + value * (long[i + lag] ?? 0), 0);
+      const at = (lag + size) % size;
+      expect(both.re[at]).toBeCloseTo(plain(a, c), 9);
+      expect(both.im[at]).toBeCloseTo(-plain(b, c), 9);
+      expect(each.re[at]).toBeCloseTo(plain(a, c), 9);
+      expect(each.im[at]).toBeCloseTo(-plain(b, d), 9);
+    }
   }
 });
 
@@ -129,12 +142,12 @@ test('pieces are held only in their order and with room for those between them',
   evidence[0]![5] = 40;
   evidence[1]![2] = 30;
   evidence[2]![11] = 25;
-  expect([...holdPieces(pieces, evidence, 20).places]).toEqual([5, -1, -1]);
+  const peaks = () => evidence.map((scores) => findPeak(scores, { fixed: -1 }));
+  expect([...holdPieces(pieces, peaks(), 20).places]).toEqual([5, -1, -1]);
   evidence[2]![11] = 0;
   evidence[2]![12] = 25;
-  expect([...holdPieces(pieces, evidence, 20).places]).toEqual([5, -1, 12]);
+  expect([...holdPieces(pieces, peaks(), 20).places]).toEqual([5, -1, 12]);
   // What does not fit in behind the last is left out.
-  expect(holdPieces([...pieces, { count: 9, fixed: -1 }], [...evidence, new Float32Array(12)], 20).kept).toEqual([
-    0, 1, 2,
-  ]);
+  evidence.push(new Float32Array(12));
+  expect(holdPieces([...pieces, { count: 9, fixed: -1 }], peaks(), 20).kept).toEqual([0, 1, 2]);
 });

@@ -1,6 +1,6 @@
 // Pieces of a first DC scan whose place the scan that refines it tells beyond doubt are held there before the search.
 import { type BitRun, matchRefinement, settleRuns } from './dc-refinement.js';
-import { holdPieces } from './hold-pieces.js';
+import { findPeak, holdPieces } from './hold-pieces.js';
 import type { Layout } from './layout.js';
 import type { Pieces } from './pieces.js';
 
@@ -30,7 +30,8 @@ export function anchorPieces(
     const pieces = open.map((i) => decoded.pieces[i]!);
     for (const [n, scores] of matchRefinement({ ...decoded, pieces }, given, parts, width, low).entries())
       evidence[open[n]!] = scores;
-    const { kept, places } = holdPieces(decoded.pieces, evidence, decoded.totalMcus);
+    const peaks = decoded.pieces.map((piece, i) => findPeak(evidence[i]!, piece));
+    const { kept, places } = holdPieces(decoded.pieces, peaks, decoded.totalMcus);
     const lostAfter = kept.length < evidence.length ? -1 : decoded.lostAfter;
     const held = kept.map((i) => ({ ...decoded.pieces[i]!, fixed: places[i]! }));
     const settled = settleRuns({ ...decoded, pieces: held }, given, parts, width, low);

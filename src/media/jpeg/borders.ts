@@ -25,13 +25,13 @@ export type PairBorder = {
   /** MCUs of the lower piece that lie under the upper one, from its begin; `to` exclusive. */
   readonly from: number;
   readonly to: number;
-  /** Log-likelihood ratios of every `step`-th of them with the best brightness offset, summed up from `from`, by distance. */
-  readonly sums: readonly Float32Array[];
+  /** Log-likelihood ratios of every `step`-th of them with the best brightness offset, summed up from `from`, for each distance. */
+  readonly sums: Float32Array;
   readonly step: number;
   /** Brightness of the lower piece less that of the upper, as stored, by component; stored units. */
-  readonly difference: Float64Array;
+  readonly difference: readonly number[];
   /** Variance of that, by component. */
-  readonly variance: Float64Array;
+  readonly variance: readonly number[];
 };
 
 /**
@@ -42,9 +42,11 @@ export function scoreOf({ from, to, sums, step }: PairBorder, a: number, b: numb
   const begin = Math.ceil((Math.max(a, from) - from) / step);
   const end = Math.ceil((Math.min(b, to) - from) / step);
   if (end <= begin) return 0;
+  const stride = sums.length / farthest;
   let best = Number.NEGATIVE_INFINITY;
-  for (const sum of sums) best = Math.max(best, sum[end]! - sum[begin]!);
-  const own = sums[Math.min(rows, farthest) - 1]![end]! - sums[Math.min(rows, farthest) - 1]![begin]!;
+  for (let at = 0; at < sums.length; at += stride) best = Math.max(best, sums[at + end]! - sums[at + begin]!);
+  const at = stride * (Math.min(rows, farthest) - 1);
+  const own = sums[at + end]! - sums[at + begin]!;
   let score = acrossWeight * step * best;
   if (score < contradiction) score = contradiction + 0.1 * (score - contradiction);
   return score - Math.min(mostDistance, distanceWeight * step * (best - own));
@@ -54,7 +56,8 @@ export class Borders {
   /** Of the lower piece asked for last: by how far above the upper one is in their order, then by shift. */
   private pairs: Map<number, PairBorder | null>[] = [];
   private current = -1;
-  private readonly ends = new Map<number, Float64Array>();
+  private readonly offsets = new Float64Array(4);
+  private readonly ends: Map<number, Float64Array>;
   readonly pieces: readonly Piece[];
   readonly width: number;
   readonly components: number;
@@ -67,8 +70,17 @@ export class Borders {
   /**
    * @param along how rows run on, and `between` how they lie under each other
    * @param width MCUs in a row
+   * @param earlier of the same pieces, edges and `along`
    */
-  constructor(pieces: readonly Piece[], edges: Edges, along: Continuity, between: Continuity, width: number) {
+  constructor(
+    pieces: readonly Piece[],
+    edges: Edges,
+    along: Continuity,
+    between: Continuity,
+    width: number,
+    earlier: Borders | null = null,
+  ) {
+    this.ends = earlier?.ends ?? new Map();
     this.pieces = pieces;
     this.edges = edges;
     this.along = along;
@@ -104,7 +116,7 @@ export class Borders {
     if (to <= from) return null;
     const { across, top, bottom, acrossSlots, roughness } = this.edges;
     const mcus = to - from;
-    const offsets = new Float64Array(4);
+    const offsets = this.offsets.fill(0);
     const known = lower.floating === 0 && upper.floating === 0;
     const lowerAt: number[] = [];
     const upperAt: number[] = [];
@@ -114,16 +126,17 @@ export class Borders {
       upperAt.push((upper.first + i + shift) * across);
     }
     if (!known) brightnessOffsets(top, lowerAt, bottom, upperAt, acrossSlots, offsets);
-    const { spread, worth } = this.between;
-    const variance = Float64Array.from(
-      { length: this.components },
-      (_, c) => (spread[Math.min(rows, farthest) - 1]![c]! ** 2 * 2 * correlatedMcus) / (mcus + correlatedMcus - 1) + 1,
-    );
-    const sums = worth.map(() => new Float32Array(lowerAt.length + 1));
-    for (let i = 0; i < lowerAt.length; i++) {
-      addBorderScores(worth, top, lowerAt[i]!, bottom, upperAt[i]!, acrossSlots, offsets, roughness, sums, i);
+    const { spread, together } = this.between;
+    const difference: number[] = [];
+    const variance: number[] = [];
+    for (let c = 0; c < this.components; c++) {
+      const typical = spread[Math.min(rows, farthest) - 1]![c]!;
+      difference.push(offsets[c]!);
+      variance.push((typical ** 2 * 2 * correlatedMcus) / (mcus + correlatedMcus - 1) + 1);
     }
-    return { from, to, sums, step, difference: offsets.subarray(0, this.components), variance };
+    const sums = new Float32Array(farthest * (lowerAt.length + 1));
+    addBorderScores(together, top, lowerAt, bottom, upperAt, acrossSlots, offsets, roughness, sums);
+    return { from, to, sums, step, difference, variance };
   }
 
   /** Log-likelihood ratio that piece `index` has its row ends where they fall when it begins in column `column`. */
@@ -142,10 +155,10 @@ export class Borders {
   private measureEnds({ first, count }: Piece): Float64Array {
     const { down, left, right, downSlots, roughness } = this.edges;
     const none = new Float64Array(4);
-    return Float64Array.from({ length: count }, (_, m) => {
-      if (m === 0) return 0;
-      const at = (first + m) * down;
-      return -downWeight * borderScore(this.along.worth[0]!, right, at - down, left, at, downSlots, none, roughness);
-    });
+    const worth = this.along.worth[0]!;
+    const scores = new Float64Array(count);
+    for (let m = 1, at = (first + 1) * down; m < count; m++, at += down)
+      scores[m] = -downWeight * borderScore(worth, right, at - down, left, at, downSlots, none, roughness);
+    return scores;
   }
 }

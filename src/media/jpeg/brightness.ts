@@ -11,13 +11,19 @@ export type Brightness = {
   readonly deviation: Float64Array;
 };
 
-type Link = { a: number; b: number; difference: Float64Array; mcus: number };
+/** `variance` is that of the difference: by how far the borders are from agreeing, and how many there are. */
+type Link = { a: number; b: number; difference: Float64Array; mcus: number; variance: number };
 
 const rounds = 6;
 /** Missing rows over which a brightness is carried where nothing nearer tells. */
 const mostRows = 6;
 /** Borders of n blocks of 8 pixels tell as much as this many times n independent ones. */
 const independentBlocks = 0.175;
+
+/** Borders of the picture as a whole that are worth as much as those of a link, in telling how far its borders agree. */
+const leaning = 3;
+/** Variance that each link adds, however well its borders agree: they may all be off alike. */
+const leastVariance = unitsPerLevel ** 2 / 16;
 
 /**
  * @param at place of each piece; -1 for pieces that are not shown
@@ -32,7 +38,10 @@ export function solveBrightness(
   spread: Float64Array,
 ): Brightness {
   const components = 1 + (Math.max(...edges.acrossSlots) >> 2);
-  const links = findLinks(edges, pieces, at, totalMcus, width);
+  const blocksAcross = edges.acrossSlots.filter((slot) => slot === 0).length;
+  const independent = independentBlocks * blocksAcross;
+  const links = findLinks(edges, pieces, at, totalMcus, width, spread[0]!);
+  for (const link of links) link.variance = link.variance / independent + leastVariance;
   const levels = pieces.map(() => new Float64Array(components));
   const variance = new Float64Array(pieces.length).fill(Number.POSITIVE_INFINITY);
   // Node `pieces.length` is all that is known.
@@ -42,9 +51,7 @@ export function solveBrightness(
     byNode[link.a]!.push(link);
     byNode[link.b]!.push(link);
   }
-  const blocksAcross = edges.acrossSlots.filter((slot) => slot === 0).length;
-  const independent = independentBlocks * blocksAcross;
-  const order = orderByDoubt(byNode, known, variance, spread[0]! ** 2 / independent);
+  const order = orderByDoubt(byNode, known, variance);
   const disagreement = new Float64Array(pieces.length);
   for (let c = 0; c < components; c++) {
     const value = new Float64Array(known + 1);
@@ -85,8 +92,19 @@ export function solveBrightness(
   return { levels, deviation };
 }
 
-/** Value of node a = value of node b + difference. */
-function findLinks(edges: Edges, pieces: readonly Piece[], at: Int32Array, totalMcus: number, width: number): Link[] {
+/**
+ * Value of node a = value of node b + difference; the variances as if all borders were independent.
+ *
+ * @param spread mean absolute difference of brightness at borders of the picture
+ */
+function findLinks(
+  edges: Edges,
+  pieces: readonly Piece[],
+  at: Int32Array,
+  totalMcus: number,
+  width: number,
+  spread: number,
+): Link[] {
   const known = pieces.length;
   const node = new Int32Array(totalMcus).fill(-1);
   const source = new Int32Array(totalMcus);
@@ -101,23 +119,31 @@ function findLinks(edges: Edges, pieces: readonly Piece[], at: Int32Array, total
   const linked = new Set<number>();
   for (let rows = 1; rows <= mostRows; rows++) {
     const found = new Map<number, { lower: number[]; upper: number[] }>();
+    // One key follows another of its kind nearly always.
+    let current = -1;
+    let pair: { lower: number[]; upper: number[] } | null = null;
     for (let t = rows * width; t < totalMcus; t++) {
       const [a, b] = [node[t]!, node[t - rows * width]!];
       if (a < 0 || b < 0 || a === b) continue;
       const key = a * (known + 1) + b;
-      if (linked.has(key)) continue;
-      let pair = found.get(key);
-      if (!pair) found.set(key, (pair = { lower: [], upper: [] }));
+      if (key !== current) {
+        current = key;
+        pair = linked.has(key) ? null : (found.get(key) ?? { lower: [], upper: [] });
+        if (pair) found.set(key, pair);
+      }
+      if (!pair) continue;
       pair.lower.push(source[t]! * edges.across);
       pair.upper.push(source[t - rows * width]! * edges.across);
     }
     for (const [key, { lower, upper }] of found) {
       linked.add(key);
       const difference = new Float64Array(4);
-      brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference);
+      const off = brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference);
       // Over rows that are missing a picture changes more, and more alike along the row.
       const mcus = rows === 1 ? lower.length : Math.min(lower.length, 40) / (4 * rows * rows);
-      links.push({ a: Math.floor(key / (known + 1)), b: key % (known + 1), difference, mcus });
+      const typical = (off * lower.length + spread * leaning) / (lower.length + leaning);
+      const [a, b] = [Math.floor(key / (known + 1)), key % (known + 1)];
+      links.push({ a, b, difference, mcus, variance: typical ** 2 / mcus });
     }
   }
   for (let t = 1; t < totalMcus; t++) {
@@ -132,21 +158,16 @@ function findLinks(edges: Edges, pieces: readonly Piece[], at: Int32Array, total
       edges.downSlots,
       difference,
     );
-    links.push({ a, b, difference, mcus: 1 });
+    links.push({ a, b, difference, mcus: 1, variance: spread ** 2 });
   }
   return links;
 }
 
-/**
- * All pieces that hang together with what is known, surest first (shortest way by variance); fills `variance`.
- *
- * @param perMcu variance of a border of one MCU
- */
+/** All pieces that hang together with what is known, surest first (shortest way by variance); fills `variance`. */
 function orderByDoubt(
   byNode: readonly Link[][],
   known: number,
   variance: Float64Array,
-  perMcu: number,
 ): { node: number; from: number; link: Link }[] {
   const order: { node: number; from: number; link: Link }[] = [];
   const best = new Map<number, { doubt: number; from: number; link: Link }>();
@@ -154,7 +175,7 @@ function orderByDoubt(
     for (const link of byNode[from]!) {
       const node = link.a === from ? link.b : link.a;
       if (node === known || variance[node]! < Number.POSITIVE_INFINITY) continue;
-      const next = doubt + perMcu / link.mcus + unitsPerLevel ** 2 / 16;
+      const next = doubt + link.variance;
       const rival = best.get(node);
       if (!rival || rival.doubt > next) best.set(node, { doubt: next, from, link });
     }

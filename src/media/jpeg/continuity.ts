@@ -18,6 +18,8 @@ export const farthest = 3;
 export type Continuity = {
   /** Per roughness, slot and size of the difference: what it counts for this distance against none in particular. */
   readonly worth: readonly Float32Array[];
+  /** The same numbers, those of all distances (`farthest` is 3) next to each other, four places for each. */
+  readonly together: Float32Array;
   /** Mean absolute difference of brightness (slot 0 of each component), in stored units. */
   readonly spread: readonly Float64Array[];
   /** How often each size occurs at each distance, and last between MCUs that are far apart: the shares behind `worth`. */
@@ -74,12 +76,14 @@ class Counts {
       .map((near) =>
         Float32Array.from(near, (share, i) => Math.max(-largest, Math.min(largest, Math.log(share / far[i]!)))),
       );
+    const together = new Float32Array(4 * far.length);
+    for (const [d, values] of worth.entries()) for (const [i, value] of values.entries()) together[4 * i + d] = value;
     const spread = this.spread.map((sums, d) =>
       sums.map((sum, c) =>
         Math.max(1, (1.25 * (sum + 30 * (leaning?.spread[d]?.[c] ?? 20))) / (this.spreads[d]![c]! + 30)),
       ),
     );
-    return { worth, spread, shares: measured };
+    return { worth, together, spread, shares: measured };
   }
 }
 
@@ -156,7 +160,14 @@ export function measureBetween(
   return counts.result(leaning);
 }
 
-/** What to add to sides `a` so that half of them are darker than their counterparts `b`, half brighter; by component. */
+/** Reused between calls: one difference for each border. */
+let differences: Float32Array = new Float32Array(64);
+
+/**
+ * What to add to sides `a` so that half of them are darker than their counterparts `b`, half brighter; by component.
+ *
+ * @returns how far the first component's differences are from that, on the mean
+ */
 export function brightnessOffsets(
   a: Int16Array,
   ats: readonly number[],
@@ -164,22 +175,39 @@ export function brightnessOffsets(
   bts: readonly number[],
   slotOf: Uint8Array,
   offsets: Float64Array,
-): void {
-  const values = new Float32Array(ats.length);
-  const components = 1 + (slotOf.at(-1)! >> 2);
-  for (let c = 0; c < components; c++) {
-    for (let i = 0; i < ats.length; i++) {
+): number {
+  const count = ats.length;
+  if (differences.length < count) differences = new Float32Array(2 * count);
+  let first = 0;
+  for (let begin = 0; begin < slotOf.length; ) {
+    const c = slotOf[begin]! >> 2;
+    let end = begin;
+    while (end < slotOf.length && slotOf[end]! >> 2 === c) end += 4;
+    for (let i = 0; i < count; i++) {
       let sum = 0;
-      let blocks = 0;
-      for (let s = 0; s < slotOf.length; s += 4) {
-        if (slotOf[s]! >> 2 !== c) continue;
-        sum += b[bts[i]! + s]! - a[ats[i]! + s]!;
-        blocks++;
-      }
-      values[i] = sum / blocks;
+      for (let s = begin; s < end; s += 4) sum += b[bts[i]! + s]! - a[ats[i]! + s]!;
+      differences[i] = (4 * sum) / (end - begin);
     }
-    values.sort();
-    offsets[c] = (values[(ats.length - 1) >> 1]! + values[ats.length >> 1]!) / 2;
+    sortFirst(differences, count);
+    const middle = (differences[(count - 1) >> 1]! + differences[count >> 1]!) / 2;
+    offsets[c] = middle;
+    if (c === 0) for (let i = 0; i < count; i++) first += Math.abs(differences[i]! - middle) / count;
+    begin = end;
+  }
+  return first;
+}
+
+/** Short ones, which most are, take longer to hand over to the sorting of the engine than to sort. */
+function sortFirst(values: Float32Array, count: number): void {
+  if (count > 48) {
+    values.subarray(0, count).sort();
+    return;
+  }
+  for (let i = 1; i < count; i++) {
+    const value = values[i]!;
+    let to = i;
+    for (; to > 0 && values[to - 1]! > value; to--) values[to] = values[to - 1]!;
+    values[to] = value;
   }
 }
 
@@ -210,33 +238,56 @@ export function borderScore(
   return sum;
 }
 
-/** The same for all distances at once: what stands at `n` in `sums` and the score go to `n` + 1. */
+const slotAt = new Int32Array(64);
+const shiftAt = new Float64Array(64);
+
+/**
+ * The same for a whole border and all distances at once: `sums` gets what the borders up to each count, a distance after
+ * the other.
+ *
+ * @param together the worths of all distances, see `Continuity`
+ */
 export function addBorderScores(
-  worth: readonly Float32Array[],
+  together: Float32Array,
   a: Int16Array,
-  at: number,
+  ats: readonly number[],
   b: Int16Array,
-  bt: number,
+  bts: readonly number[],
   slotOf: Uint8Array,
   offsets: Float64Array,
   roughness: Uint8Array,
-  sums: readonly Float32Array[],
-  n: number,
+  sums: Float32Array,
 ): void {
   const count = slotOf.length;
-  const bin = binOf(roughness, at, bt, count);
-  const [first, second, third] = worth as [Float32Array, Float32Array, Float32Array];
-  let [one, two, three] = [0, 0, 0];
-  for (let i = 0; i < count; i++) {
-    const slot = slotOf[i]!;
-    let difference = a[at + i]! - b[bt + i]!;
-    if ((slot & 3) === 0) difference += offsets[slot >> 2]!;
-    const entry = (bin + slot) * sizes + sizeOf(difference);
-    one += first[entry]!;
-    two += second[entry]!;
-    three += third[entry]!;
+  // Slots come by fours, the first of them brightness.
+  for (let i = 0; i < count; i += 4) {
+    slotAt[i >> 2] = slotOf[i]! * sizes * 4;
+    shiftAt[i >> 2] = offsets[slotOf[i]! >> 2]!;
   }
-  sums[0]![n + 1] = sums[0]![n]! + one;
-  sums[1]![n + 1] = sums[1]![n]! + two;
-  sums[2]![n + 1] = sums[2]![n]! + three;
+  const size = 4 * sizes;
+  const second = ats.length + 1;
+  const third = 2 * second;
+  for (let n = 0; n < ats.length; n++) {
+    const at = ats[n]!;
+    const bt = bts[n]!;
+    const bin = binOf(roughness, at, bt, count) * sizes * 4;
+    let one = 0;
+    let two = 0;
+    let three = 0;
+    for (let i = 0; i < count; i += 4) {
+      const from = bin + slotAt[i >> 2]!;
+      const c = at + i;
+      const d = bt + i;
+      const w = from + 4 * sizeOf(Math.abs(a[c]! - b[d]! + shiftAt[i >> 2]!) | 0);
+      const x = from + size + 4 * sizeOf(a[c + 1]! - b[d + 1]!);
+      const y = from + 2 * size + 4 * sizeOf(a[c + 2]! - b[d + 2]!);
+      const z = from + 3 * size + 4 * sizeOf(a[c + 3]! - b[d + 3]!);
+      one = one + together[w]! + together[x]! + together[y]! + together[z]!;
+      two = two + together[w + 1]! + together[x + 1]! + together[y + 1]! + together[z + 1]!;
+      three = three + together[w + 2]! + together[x + 2]! + together[y + 2]! + together[z + 2]!;
+    }
+    sums[n + 1] = sums[n]! + one;
+    sums[second + n + 1] = sums[second + n]! + two;
+    sums[third + n + 1] = sums[third + n]! + three;
+  }
 }

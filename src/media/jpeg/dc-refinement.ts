@@ -1,8 +1,9 @@
 // The scan that adds the last bit to each DC value (ITU-T T.81, G.1.2.1) tells where pieces of the first scan lie: it has one bit
 // for each block and no codes, so the place of each bit is known by counting bytes, and of two values that a bit may give the one
 // that is nearer to the neighbours' is likelier. Thousands of bits under one piece leave hardly any doubt.
+import { dcAt } from './block-store.js';
 import { blockNeighbours, surprises } from './dc-plane.js';
-import { correlate, type Spectrum, spectrumOf } from './fourier.js';
+import { correlate, makeSpectrum, type Spectrum, spectrumOf } from './fourier.js';
 import type { JpegScan } from './header.js';
 import type { Layout } from './layout.js';
 import type { Piece, Pieces } from './pieces.js';
@@ -83,7 +84,7 @@ type Expectation = { readonly weights: Float64Array; readonly promised: Float64A
 
 /** From each block's neighbours: right and left, above and below, where they are in the piece. */
 function expectBits(
-  { store, kept, blocks }: Pieces,
+  { store, begins, kept, blocks }: Pieces,
   { first, count, doubtful }: Piece,
   parts: Layout['parts'],
   width: number,
@@ -92,7 +93,7 @@ function expectBits(
   const per = blocks.length;
   const mcus = Math.min(count, Math.floor(mostBits / per));
   const total = mcus * per;
-  const values = Float64Array.from({ length: total }, (_, n) => store[kept * (first * per + n)]! >> low);
+  const values = Float64Array.from({ length: total }, (_, n) => store[dcAt({ begins, kept }, first * per + n)]! >> low);
   const neighbours = blockNeighbours(parts, width);
   const off = surprises(values, neighbours).map((value) => 2 * value);
   // Sums of squares by MCU and component, for the sizes around.
@@ -137,15 +138,20 @@ export function matchRefinement(
   const { pieces, totalMcus, blocks } = decoded;
   const per = blocks.length;
   const spectra = runs.map(() => new Map<number, Spectrum>());
+  // Room by size: that of the piece, and that of the result.
+  const rooms = new Map<number, readonly [own: Spectrum, sums: Spectrum]>();
   return pieces.map((piece) => {
     const { weights, promised } = expectBits(decoded, piece, parts, width, low);
-    const own = new Map<number, Spectrum>();
+    const done = new Set<number>();
     const result = new Float32Array(Math.max(0, totalMcus - piece.count) + 1);
     for (const [j, { bits, begins, trust }] of runs.entries()) {
       const size = 2 ** Math.ceil(Math.log2(bits.length + weights.length));
-      if (!own.has(size)) own.set(size, spectrumOf(weights, size));
+      const [own, agreement] = rooms.get(size) ?? [makeSpectrum(size), makeSpectrum(size)];
+      if (!done.has(size)) spectrumOf(weights, size, [], own);
+      done.add(size);
+      rooms.set(size, [own, agreement]);
       if (!spectra[j]!.has(size)) spectra[j]!.set(size, spectrumOf(bits, size));
-      const sums = correlate(spectra[j]!.get(size)!, own.get(size)!);
+      const { re: sums } = correlate(spectra[j]!.get(size)!, own, agreement);
       const earliest = begins.reduce((least, { at }) => Math.min(least, at), begins[0]!.at);
       const latest = begins.reduce((most, { at }) => Math.max(most, at), earliest) + bits.length;
       for (let at = 0; at < result.length; at++) {

@@ -33,7 +33,7 @@ export type Edges = {
 
 /** @param quantisation one table per component of the scan, zigzag order */
 export function readEdges(
-  { store, kept: stored, blocks, pieces }: Pieces,
+  { store, begins, kept: stored, blocks, pieces }: Pieces,
   frame: Pick<JpegFrame, 'components'>,
   scanComponents: readonly number[],
   quantisation: readonly Uint16Array[],
@@ -81,9 +81,9 @@ export function readEdges(
     for (let y = 0; y < v; y++) for (let x = 0; x < h; x++) blockY.push(y);
   }
   const sums = new Float64Array(4 * kept);
-  let from = 0;
+  let block = 0;
   for (let mcu = 0; mcu < mcus; mcu++) {
-    for (let b = 0; b < blocks.length; b++, from += stored) {
+    for (let b = 0; b < blocks.length; b++, block++) {
       const { component } = blocks[b]!;
       const { h, v } = sampling[component]!;
       const x = blockX[b]!;
@@ -91,12 +91,14 @@ export function readEdges(
       sums.fill(0);
       const vertical = downFactor[component]!;
       const horizontal = acrossFactor[component]!;
-      for (let k = 0; k < stored; k++) {
-        const value = store[from + k]!;
-        if (value === 0) continue;
-        const place = zigzag[k]!;
-        const fy = place >> 3;
-        const fx = place & 7;
+      const from = begins ? begins[block]! : stored * block;
+      const end = begins ? begins[block + 1]! : from + 1;
+      // The DC value, then pairs of index and value.
+      for (let place = from - 1; place < end; place += 2) {
+        const k = place < from ? 0 : store[place]!;
+        const value = store[place + 1]!;
+        const fy = zigzag[k]! >> 3;
+        const fx = zigzag[k]! & 7;
         if (fx < kept) {
           const carriedOn = value * vertical[k]!;
           sums[fx]! += carriedOn;

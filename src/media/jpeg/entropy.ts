@@ -12,12 +12,16 @@ export type BitCursor = {
   end: number;
 };
 
+/** A DC difference, and an index and a value for each of 63 coefficients. */
+export const longestBlock = 127;
+
 /**
  * Reads one block of a sequential scan or, where `ac` is `null`, only its DC difference.
  *
- * @param out zero in the 64 places from `to`; gets the DC difference and the AC coefficients in zigzag order
- * @returns whether there was a block: `false` for an impossible code, too many coefficients, or the end of the data; `out` then
- *   holds part of a block, and the cursor stands where it went wrong
+ * @param out gets, from `to` on, the DC difference and then the zigzag index and the value of each AC coefficient that is not
+ *   zero: at most `longestBlock` places
+ * @returns the place behind the last that was filled, -1 for an impossible code, too many coefficients, or the end of the data:
+ *   `out` then holds part of a block, and the cursor stands where it went wrong
  */
 export function readBlock(
   cursor: BitCursor,
@@ -25,11 +29,13 @@ export function readBlock(
   ac: HuffmanTable | null,
   out: Int16Array,
   to: number,
-): boolean {
+): number {
   const { data, end } = cursor;
   let at = cursor.at;
   let table = dc;
   let lookup = dc.lookup;
+  let next = to + 1;
+  out[to] = 0;
   for (let k = 0; k < 64; ) {
     let byte = at >>> 3;
     let word = ((data[byte]! << 24) | (data[byte + 1]! << 16) | (data[byte + 2]! << 8) | data[byte + 3]!) << (at & 7);
@@ -48,7 +54,7 @@ export function readBlock(
       if (size === 0) {
         if (run === 0) {
           cursor.at = at;
-          return at <= end;
+          return at <= end ? next : -1;
         }
         if (run !== 15) break;
         k += 16;
@@ -64,23 +70,29 @@ export function readBlock(
         word = ((data[byte]! << 24) | (data[byte + 1]! << 16) | (data[byte + 2]! << 8)) << (at & 7);
       } else word <<= length;
       const bits = word >>> (32 - size);
-      out[to + k] = word < 0 ? bits : bits + 1 - (1 << size);
+      const value = word < 0 ? bits : bits + 1 - (1 << size);
+      if (k === 0) out[to] = value;
+      else {
+        out[next] = k;
+        out[next + 1] = value;
+        next += 2;
+      }
       at += size;
     }
     if (k++ === 0) {
       if (ac === null) {
         cursor.at = at;
-        return at <= end;
+        return at <= end ? next : -1;
       }
       table = ac;
       lookup = ac.lookup;
     } else if (k === 64) {
       cursor.at = at;
-      return at <= end;
+      return at <= end ? next : -1;
     }
   }
   cursor.at = at;
-  return false;
+  return -1;
 }
 
 /** A code longer than the look-up takes, among the next 16 bits: length << 8 | symbol, or 0. */

@@ -2,7 +2,7 @@
 // counting; pieces between holes where their coefficients agree with what is known of the picture, else they are left out.
 import { type BitCursor, readBits, readSymbol } from './entropy.js';
 import type { JpegScan } from './header.js';
-import { holdPieces } from './hold-pieces.js';
+import { findPeak, holdPieces } from './hold-pieces.js';
 import { blockOfScan } from './layout.js';
 import { AcReference } from './match-ac.js';
 import type { Planes } from './progressive.js';
@@ -70,8 +70,11 @@ export function applyFirstAc(planes: Planes, scan: JpegScan, { data, stretches }
   if (next === stretches.length || scan.restartInterval > 0) return;
   const reference = new AcReference(planes, scan, bit);
   const pieces = readPieces(scan, { data, stretches: stretches.slice(next) }, total - begun, reference);
-  const evidence = pieces.map(({ traits, count }) => reference.match(traits, begun, total - count).subarray(begun));
-  const { places } = holdPieces(pieces, evidence, total - begun);
+  const peaks = pieces.map((piece) => {
+    const scores = reference.match(piece.traits, begun, total - piece.count).subarray(begun);
+    return findPeak(scores, piece);
+  });
+  const { places } = holdPieces(pieces, peaks, total - begun);
   for (const [i, { stretch, at }] of pieces.entries()) if (places[i]! >= 0) keep(stretch, at, begun + places[i]!);
 }
 

@@ -11,17 +11,35 @@ type Anchor = { readonly index: number; readonly at: number; readonly weight: nu
 /** A run of MCUs or blocks; `fixed` is its place by count, -1 where there is none. */
 type Holdable = { readonly count: number; readonly fixed: number };
 
+/** What the evidence for all places of a piece comes to. */
+export type Peak = {
+  readonly at: number;
+  /** Over the best other place, and over any place that is not known. */
+  readonly margin: number;
+  /** What tells of the place it has by count; 0 where there is none. */
+  readonly atFixed: number;
+};
+
+/** @param scores by place: log-likelihood; the last is the last place that the piece can have */
+export function findPeak(scores: Float32Array, { fixed }: Pick<Holdable, 'fixed'>): Peak {
+  let best = 0;
+  for (let at = 1; at < scores.length; at++) if (scores[at]! > scores[best]!) best = at;
+  let rival = 0;
+  for (let at = 0; at < scores.length; at++) if (at !== best && scores[at]! > rival) rival = scores[at]!;
+  return { at: best, margin: (scores[best] ?? 0) - rival, atFixed: scores[fixed] ?? 0 };
+}
+
 /**
- * @param evidence by piece and place: log-likelihood; `evidence[i]` ends with the last place that piece `i` can have
+ * @param peaks by piece
  * @param total MCUs or blocks of the scan
  * @returns the pieces that fit, in order, and the place of each of all that is held, else -1
  */
 export function holdPieces(
   pieces: readonly Holdable[],
-  evidence: readonly Float32Array[],
+  peaks: readonly Peak[],
   total: number,
 ): { kept: number[]; places: Int32Array } {
-  const held = consistent(findAnchors(pieces, evidence), pieces, total);
+  const held = consistent(findAnchors(pieces, peaks), pieces, total);
   const kept = [...pieces.keys()];
   const last = held.at(-1);
   const end = last ? last.at + pieces[last.index]!.count : 0;
@@ -32,18 +50,12 @@ export function holdPieces(
   return { kept, places };
 }
 
-function findAnchors(pieces: readonly Holdable[], evidence: readonly Float32Array[]): Anchor[] {
+function findAnchors(pieces: readonly Holdable[], peaks: readonly Peak[]): Anchor[] {
   const anchors: Anchor[] = [];
   for (const [index, { fixed }] of pieces.entries()) {
-    const scores = evidence[index]!;
-    let best = 0;
-    for (let at = 1; at < scores.length; at++) if (scores[at]! > scores[best]!) best = at;
-    let rival = 0;
-    for (let at = 0; at < scores.length; at++) if (at !== best && scores[at]! > rival) rival = scores[at]!;
-    const margin = (scores[best] ?? 0) - rival;
-    if (margin >= certain) anchors.push({ index, at: best, weight: margin });
-    if (fixed >= 0 && fixed !== best && (scores[fixed] ?? 0) > -certain)
-      anchors.push({ index, at: fixed, weight: counted });
+    const { at, margin, atFixed } = peaks[index]!;
+    if (margin >= certain) anchors.push({ index, at, weight: margin });
+    if (fixed >= 0 && fixed !== at && atFixed > -certain) anchors.push({ index, at: fixed, weight: counted });
     else if (fixed >= 0 && margin < certain) anchors.push({ index, at: fixed, weight: counted });
   }
   return anchors;

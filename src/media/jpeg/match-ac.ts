@@ -1,12 +1,14 @@
 // What the picture as far as it is known says of AC coefficients yet to be placed: the lowest ones follow the slope of the DC values
 // of the neighbours (as in T.81, K.8, where they are estimated from them), the higher ones are large where lower ones are.
-import { correlate, type Spectrum, spectrumOf } from './fourier.js';
+import { correlatePairs, makeSpectrum, type Spectrum, spectrumOf } from './fourier.js';
 import type { JpegScan } from './header.js';
 import { blockOfScan } from './layout.js';
 import type { Planes } from './progressive.js';
 
 /** Blocks of a piece that are looked at. */
 const mostBlocks = 16_384;
+/** Longer pictures are looked through part by part: small transforms are faster and take less memory. */
+const largestTransform = 1 << 17;
 /** Agreements of neighbouring blocks are not independent of each other, those of sizes still less. */
 const independentSlopes = 0.4;
 const independentSizes = 0.2;
@@ -20,7 +22,9 @@ export class AcReference {
   private readonly known: Float32Array;
   /** Sums of the squares of what is expected. */
   private readonly squares: Float64Array;
-  private readonly spectra = new Map<number, { expected: Spectrum; known: Spectrum }>();
+  /** Of what is expected and what is known together, by size: from every `step`-th place on. */
+  private readonly spectra = new Map<number, Spectrum[]>();
+  private room: Spectrum = makeSpectrum(1);
 
   /** @param bit of the scan in `applied`: what is known came in scans before it */
   constructor({ layout, store, applied }: Planes, scan: JpegScan, bit: number) {
@@ -81,23 +85,40 @@ export class AcReference {
     const telling = this.low ? values.reduce((sum, value) => sum + (value === 0 ? 0 : 1), 0) : values.length;
     if (energy === 0) return result;
     const weight = -0.5 * telling * (this.low ? independentSlopes : independentSizes);
-    const spectrumSize = 2 ** Math.ceil(Math.log2(this.expected.length + values.length));
-    let own = this.spectra.get(spectrumSize);
-    if (!own) {
-      own = { expected: spectrumOf(this.expected, spectrumSize), known: spectrumOf(this.known, spectrumSize) };
-      this.spectra.set(spectrumSize, own);
-    }
-    const agreement = correlate(own.expected, spectrumOf(values, spectrumSize));
-    const overlap = correlate(own.known, spectrumOf(energies, spectrumSize));
+    const size = Math.min(largestTransform, 2 ** Math.ceil(Math.log2(this.expected.length + values.length)));
+    const step = size < largestTransform ? size : size - mostBlocks * perBlock;
+    const own = this.spectraOf(size, step);
+    const piece = spectrumOf(values, size, energies);
+    if (this.room.re.length !== size) this.room = makeSpectrum(size);
+    let part = -1;
     for (let at = first; at <= last; at++) {
       const n = at * perBlock;
+      if (Math.floor(n / step) !== part) {
+        part = Math.floor(n / step);
+        correlatePairs(own[part]!, piece, this.room);
+      }
+      const { re: agreement, im: overlap } = this.room;
       const there = this.squares[n + values.length]! - this.squares[n]!;
-      const covered = overlap[n]! / energy;
+      const covered = -overlap[n - part * step]! / energy;
       if (covered < 0.01 || there === 0) continue;
-      const correlation = Math.max(0, Math.min(0.999, agreement[n]! / Math.sqrt(there * energy * covered)));
+      const correlation = Math.max(
+        0,
+        Math.min(0.999, agreement[n - part * step]! / Math.sqrt(there * energy * covered)),
+      );
       result[at] = weight * covered * Math.log(1 - correlation * correlation);
     }
     return result;
+  }
+
+  private spectraOf(size: number, step: number): Spectrum[] {
+    let own = this.spectra.get(size);
+    if (!own) {
+      own = [];
+      for (let from = 0; from < this.expected.length; from += step)
+        own.push(spectrumOf(this.expected.subarray(from, from + size), size, this.known.subarray(from, from + size)));
+      this.spectra.set(size, own);
+    }
+    return own;
   }
 }
 

@@ -1,6 +1,7 @@
 // Decodes all stretches of an interleaved or one-component sequential scan into pieces: runs of MCUs in a row whose place in the
 // picture is not known yet. ITU-T T.81, F.2. What a decoder gives before it is on the true grid is left out.
-import { type BitCursor, readBlock } from './entropy.js';
+import type { BlockStore } from './block-store.js';
+import { type BitCursor, longestBlock, readBlock } from './entropy.js';
 import { findMcu, type McuBlock } from './resync.js';
 import type { ScanData, Stretch } from './stretches.js';
 
@@ -22,13 +23,9 @@ export type Piece = {
   readonly agreed: number;
 };
 
-/** Coefficients of all pieces, one after the other. */
-export type Pieces = {
+/** Coefficients of all pieces, one after the other, MCU by MCU; DC as a sum since the piece's begin or the last restart. */
+export type Pieces = BlockStore & {
   readonly blocks: readonly McuBlock[];
-  /** Values kept of each block: 64, or only that of DC where the scan holds no others. */
-  readonly kept: number;
-  /** In zigzag order, `kept` per block, MCU by MCU; DC as a sum since the piece's begin or the last restart. */
-  readonly store: Int16Array;
   /** Coded length of each MCU in the store, bits. */
   readonly bits: Uint16Array;
   readonly pieces: readonly Piece[];
@@ -61,9 +58,11 @@ export function decodePieces(
   shift = 0,
 ): Pieces {
   const capacity = totalMcus + 1;
-  const kept = blocks.every(({ ac }) => ac === null) ? 1 : 64;
-  const perMcu = kept * blocks.length;
-  const store = new Int16Array(perMcu * capacity);
+  const dcOnly = blocks.every(({ ac }) => ac === null);
+  const longestMcu = blocks.length * longestBlock;
+  // Coefficients take some 6 bits each; more room is made where they take less.
+  let store = new Int16Array(blocks.length * (dcOnly ? capacity : 2) + (dcOnly ? 0 : 3 * data.length) + longestMcu);
+  const begins = new Uint32Array(blocks.length * capacity + 1);
   const bits = new Uint16Array(capacity);
   const drafts: Draft[] = [];
   const components = 1 + Math.max(...blocks.map(({ component }) => component));
@@ -76,22 +75,30 @@ export function decodePieces(
   const readRun = (limit: number): { count: number; broken: boolean } => {
     const sums = new Int32Array(components);
     let count = 0;
+    let block = blocks.length * used;
+    let to = begins[block]!;
     while (count < limit && used + count < capacity) {
       const before = cursor.at;
       if (before >= cursor.end) break;
-      let to = perMcu * (used + count);
+      if (store.length - to < longestMcu) {
+        const grown = new Int16Array(Math.ceil(1.5 * store.length) + longestMcu);
+        grown.set(store.subarray(0, to));
+        store = grown;
+      }
       let whole = true;
-      for (const { dc, ac, component } of blocks) {
-        if (!readBlock(cursor, dc, ac, store, to)) {
+      for (let b = 0; b < blocks.length; b++) {
+        const { dc, ac, component } = blocks[b]!;
+        const next = readBlock(cursor, dc, ac, store, to);
+        if (next < 0) {
           whole = false;
           break;
         }
         sums[component]! += store[to]! << shift;
         store[to] = sums[component]!;
-        to += kept;
+        to = next;
+        begins[++block] = to;
       }
       if (!whole) {
-        store.fill(0, perMcu * (used + count), to + kept);
         // What is cut by the end of the stretch fails near it; anything else cannot be in these data.
         const broken = cursor.at + 32 < cursor.end;
         cursor.at = before;
@@ -102,8 +109,6 @@ export function decodePieces(
     }
     return { count, broken: false };
   };
-
-  const forget = (count: number) => store.fill(0, perMcu * used, perMcu * (used + count));
 
   const readStretch = (stretch: Stretch) => {
     lost += 8 * stretch.lostBytes;
@@ -150,7 +155,6 @@ export function decodePieces(
       cursor.at = found.at;
       const { count, broken } = readRun(restartInterval || capacity);
       if (broken) {
-        forget(count);
         lost += cursor.at + 8 - found.at;
         cursor.at += 8;
         continue;
@@ -162,7 +166,6 @@ export function decodePieces(
       const clean = ends && stretch.end - cursor.at < 8;
       if (ends && !clean && stretch.end - cursor.at > 64) {
         // More data than an interval has room for: not on the grid.
-        forget(count);
         lost += stretch.end - found.at;
         return;
       }
@@ -194,5 +197,6 @@ export function decodePieces(
   const ending = stretches.at(-1);
   const cut = ending !== undefined && ending.after === 'hole' && ending.start < ending.end;
   const pieces = drafts.filter(({ count }) => count > 0);
-  return { blocks, kept, store, bits, pieces, totalMcus, lostAfter: cut ? -1 : lost };
+  const stored = { store, begins: dcOnly ? null : begins, kept: dcOnly ? 1 : 0 };
+  return { ...stored, blocks, bits, pieces, totalMcus, lostAfter: cut ? -1 : lost };
 }

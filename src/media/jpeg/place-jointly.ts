@@ -36,7 +36,7 @@ export function placeJointly(
   const both = [forward?.at, backward].filter((at) => at !== undefined && at !== null);
   if (both.length === 0) return null;
   between = measureBetween(edges, sourceOf(pieces, both[0]!, totalMcus), width, along);
-  borders = new Borders(pieces, edges, along, between, width);
+  borders = new Borders(pieces, edges, along, between, width, borders);
   const only = pieces.map((piece, i) => {
     const places = new Set(both.flatMap((at) => [at[i]!, at[i]! - 1, at[i]! + 1]));
     for (const at of likeliest(forward?.marginals[i])) places.add(at);

@@ -45,8 +45,6 @@ type State = {
 /** What the neighbourhood of a gap tells of the coded length of its MCUs, bits. */
 type GapNeighbourhood = { readonly lostBits: number; readonly mean: number; readonly deviation: number };
 
-const beamWidth = 100;
-const beamDepth = 22;
 /** States that are remembered of each step, so as to tell how likely other places are. */
 const mostRemembered = 300;
 const mostPlaces = 2000;
@@ -85,8 +83,10 @@ function lengthScore({ lostBits, mean, deviation }: GapNeighbourhood, sum: numbe
   return -3.5 * Math.log(1 + ratio ** 2 / doubt / 6) - 4 * beyond ** 2;
 }
 
-/** Gaps less likely than this are not tried. */
-const leastLength = -9;
+/** Gaps less likely than this are not tried, nor what is so much worse than the best; more is where that leads nowhere. */
+type Limits = { readonly length: number; readonly width: number; readonly depth: number };
+const usual: Limits = { length: -9, width: 100, depth: 22 };
+const patient: Limits = { length: -40, width: 300, depth: 100 };
 
 /** Whether the restart markers allow `piece` to begin at `at`. */
 function isAllowed(
@@ -105,7 +105,11 @@ function isAllowed(
 
 /** @returns `null` where no places fit all that is certain */
 export function placePieces(borders: Borders, options: PlaceOptions): Placement | null {
-  const search = new Search(borders, options);
+  return searchWithin(usual, borders, options) ?? (options.only ? null : searchWithin(patient, borders, options));
+}
+
+function searchWithin(limits: Limits, borders: Borders, options: PlaceOptions): Placement | null {
+  const search = new Search(borders, options, limits);
   let beam: (State | null)[] = [null];
   for (let i = 0; i < borders.pieces.length; i++) {
     beam = search.step(beam, i);
@@ -117,6 +121,7 @@ export function placePieces(borders: Borders, options: PlaceOptions): Placement 
 class Search {
   private readonly borders: Borders;
   private readonly options: PlaceOptions;
+  private readonly limits: Limits;
   private readonly gaps: readonly GapNeighbourhood[];
   /** MCUs in this piece and all behind it. */
   private readonly ahead: Int32Array;
@@ -128,9 +133,10 @@ class Search {
   private doubt = 0;
   private readonly layers: State[][] = [];
 
-  constructor(borders: Borders, options: PlaceOptions) {
+  constructor(borders: Borders, options: PlaceOptions, limits: Limits) {
     const { pieces } = borders;
     this.borders = borders;
+    this.limits = limits;
     this.options = options;
     this.gaps = gapNeighbourhoods(pieces, options.bits, options.lostAfter);
     this.coded = new Float64Array(options.bits.length + 1);
@@ -165,9 +171,9 @@ class Search {
         if (length < 0 || length > most || !isAllowed(piece, end + length, options)) continue;
         const sum = (expected[length]! + this.bitsBelow(index, length, gap)) / 2;
         const likelihood = lengthScore(gap, sum, length);
-        if (likelihood < leastLength && piece.fixed < 0 && !only) continue;
+        if (likelihood < this.limits.length && piece.fixed < 0 && !only) continue;
         const score = this.extend(parent, index, end + length, (parent?.score ?? 0) + likelihood);
-        if (score < best - beamDepth) continue;
+        if (score < best - this.limits.depth) continue;
         if (score > best) best = score;
         const key = this.keyOf(parent, index, end + length, width);
         const state = found.get(key);
@@ -186,10 +192,10 @@ class Search {
         state.doubt = this.doubt;
       }
     }
-    const kept = [...found.values()].filter(({ score }) => score >= best - beamDepth);
+    const kept = [...found.values()].filter(({ score }) => score >= best - this.limits.depth);
     kept.sort((a, b) => b.score - a.score);
     this.layers.push(kept.slice(0, mostRemembered));
-    if (kept.length > beamWidth) kept.length = beamWidth;
+    if (kept.length > this.limits.width) kept.length = this.limits.width;
     return kept;
   }
 
@@ -200,7 +206,7 @@ class Search {
       const states = this.layers[i]!;
       let best = Number.NEGATIVE_INFINITY;
       for (const { score, rest } of states) if (rest > Number.NEGATIVE_INFINITY) best = Math.max(best, score);
-      const lost = states.slice(beamWidth).filter(({ score }) => score > best - beamDepth);
+      const lost = states.slice(this.limits.width).filter(({ score }) => score > best - this.limits.depth);
       for (const state of lost) state.rest = Math.min(total - best, total - state.score);
       for (const state of states) {
         const { at, score, rest, ways } = state;

@@ -140,7 +140,7 @@ function readScans(
   const quantisation = frame.components.map(({ table }) => header.quantisation[table]!);
   const facts = { frame, layout, quantisation, progressive: frame.progressive, borrowedHeader, solvedSize, extras };
   const first = scans[0]!;
-  if (!frame.progressive && first.components.length === frame.components.length) {
+  if (!frame.progressive && first.spectralEnd === 63 && first.components.length === frame.components.length) {
     const placed = placeScan(readStretches(bytes, gaps, first), frame, layout, first, quantisation);
     if (!placed) return null;
     const grades = placed.place.map((place, m) => gradeOf(place, placed.brightness[m]!));

@@ -1,4 +1,5 @@
 // A picture of several scans, progressive or one for each component: all that arrived of each is put where it belongs.
+import { readCoefficients } from './block-store.js';
 import type { BitRun } from './dc-refinement.js';
 import { findRefinement, readHiddenRefinement, readRefinement } from './find-refinement.js';
 import { applyFirstAc } from './first-ac.js';
@@ -9,7 +10,7 @@ import { applyAcRefinement, applyDcRefinement } from './progressive.js';
 import { readStretches } from './stretches.js';
 
 /** The picture's coefficients, all MCUs at their own place in the store; the rest as in `PlacedScan`, for the picture's MCUs. */
-export type LayeredPicture = Omit<PlacedScan, 'blocks' | 'kept' | 'refinement'> & {
+export type LayeredPicture = Omit<PlacedScan, 'blocks' | 'refinement'> & {
   readonly blocks: readonly { readonly component: number }[];
   /** By MCU: the least of what place, brightness and detail are. */
   readonly grades: Uint8Array;
@@ -93,7 +94,7 @@ export function readLayers(
     grades[m] = !any ? missing : all ? gradeOf(place[m]!, brightness[m]!) : coarse;
   }
   if (grades.every((grade) => grade === missing)) return null;
-  return { blocks, store, source, grades, place, brightness, unplaced, fit };
+  return { blocks, store, begins: null, kept: 64, source, grades, place, brightness, unplaced, fit };
 }
 
 function hasTables(scan: JpegScan): boolean {
@@ -120,8 +121,8 @@ function copyPlaced(
       place[mcu] = Math.min(place[mcu]!, placed.place[m]!);
       brightness[mcu] = Math.min(brightness[mcu]!, placed.brightness[m]!);
       applied[index]! |= bits[placed.blocks[b]!.component]!;
-      const at = placed.kept * (from * count + b);
-      store.set(placed.store.subarray(at, at + placed.kept), 64 * index);
+      if (placed.begins) readCoefficients(placed, from * count + b, store.subarray(64 * index, 64 * index + 64));
+      else store[64 * index] = placed.store[from * count + b]!;
     }
   }
 }

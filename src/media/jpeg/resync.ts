@@ -1,7 +1,7 @@
 // Where a Huffman decoder that begins anywhere is on the true grid: decoders started at many bits and in every block of the MCU
 // fall in step with each other (the codes synchronise by themselves; common practice). The way most of them end up on is followed
 // back to where enough of them had joined it.
-import { type BitCursor, readBlock } from './entropy.js';
+import { type BitCursor, longestBlock, readBlock } from './entropy.js';
 import type { HuffmanTable } from './huffman-table.js';
 
 /** The blocks of one MCU in order, each with its tables; `ac` is `null` in scans that hold no AC coefficients. */
@@ -22,7 +22,7 @@ const beyond = -2;
 let stateStamp: Int32Array = new Int32Array(0);
 let stateNode: Int32Array = new Int32Array(0);
 let stamp = 0;
-const scratch = new Int16Array(64);
+const scratch = new Int16Array(longestBlock);
 
 export type Found = { readonly at: number; readonly sureAt: number; readonly agreed: number };
 
@@ -36,11 +36,11 @@ export type Found = { readonly at: number; readonly sureAt: number; readonly agr
 export function findMcu(cursor: BitCursor, mcu: readonly McuBlock[]): Found | null {
   return findUnit(cursor, mcu.length, (at, block) => {
     const { dc, ac } = mcu[block]!;
-    return readBlock(at, dc, ac, scratch, 0);
+    return readBlock(at, dc, ac, scratch, 0) >= 0;
   });
 }
 
-/** @param read reads one unit of the given phase, as `readBlock` does; phases follow each other in a circle */
+/** @param read reads one unit of the given phase, and says whether there was one; phases follow each other in a circle */
 export function findUnit(
   cursor: BitCursor,
   phases: number,

@@ -1,25 +1,23 @@
 // Writes a baseline JPEG from quantised coefficients, which are kept bit by bit: ITU-T T.81, annexes B and F. MCUs that are missing
 // are written as flat grey.
+import { type BlockStore, dcAt } from './block-store.js';
 import type { JpegFrame } from './header.js';
 import { type HuffmanTable, standardAc, standardDc } from './huffman-table.js';
 import type { McuBlock } from './resync.js';
 
-export type Coefficients = {
+/** All 64 of each block, MCU by MCU. */
+export type Coefficients = BlockStore & {
   readonly frame: JpegFrame;
   /** By component, zigzag order. */
   readonly quantisation: readonly Uint16Array[];
   readonly blocks: readonly Pick<McuBlock, 'component'>[];
-  /** 64 per block in zigzag order, MCU by MCU. */
-  readonly store: Int16Array;
   /** The MCU in the store by MCU of the picture, -1 where it is missing. */
   readonly source: Int32Array;
 };
 
 /** @param extras segments to carry over (APP), each with its marker */
-export function writeJpeg(
-  { frame, quantisation, blocks, store, source }: Coefficients,
-  extras: readonly Uint8Array[] = [],
-): Buffer {
+export function writeJpeg(coefficients: Coefficients, extras: readonly Uint8Array[] = []): Buffer {
+  const { frame, quantisation } = coefficients;
   const tables = [...new Set(quantisation)];
   const wide = tables.some((table) => table.some((value) => value > 255));
   const colour = frame.components.length > 1;
@@ -41,7 +39,7 @@ export function writeJpeg(
   }
   const selected = components.flatMap(({ id }, c) => [id, c === 0 ? 0 : 0x11]);
   parts.push(segment(0xda, [components.length, ...selected, 0, 63, 0]));
-  parts.push(encode(blocks, store, source), Buffer.from([0xff, 0xd9]));
+  parts.push(encode(coefficients), Buffer.from([0xff, 0xd9]));
   return Buffer.concat(parts);
 }
 
@@ -50,7 +48,7 @@ function segment(marker: number, head: readonly number[], rest: Buffer = Buffer.
   return Buffer.concat([Buffer.from([0xff, marker, length >> 8, length & 255, ...head]), rest]);
 }
 
-function encode(blocks: readonly Pick<McuBlock, 'component'>[], store: Int16Array, source: Int32Array): Buffer {
+function encode({ blocks, store, begins, kept, source }: Coefficients): Buffer {
   let out = Buffer.allocUnsafe(1 << 20);
   let size = 0;
   let held = 0;
@@ -72,6 +70,13 @@ function encode(blocks: readonly Pick<McuBlock, 'component'>[], store: Int16Arra
     put(table.codes[symbol]!, table.lengths[symbol]!);
     if (category > 0) put(value < 0 ? value + (1 << category) - 1 : value, category);
   };
+  let last = 0;
+  const putCoefficient = (ac: HuffmanTable, k: number, value: number) => {
+    let run = k - last - 1;
+    for (; run > 15; run -= 16) put(ac.codes[0xf0]!, ac.lengths[0xf0]!);
+    putValue(ac, run, value);
+    last = k;
+  };
   const before = new Int32Array(4);
   for (const mcu of source) {
     if (out.length - size < 4 * 64 * blocks.length + 16) {
@@ -79,29 +84,23 @@ function encode(blocks: readonly Pick<McuBlock, 'component'>[], store: Int16Arra
       out.copy(grown, 0, 0, size);
       out = grown;
     }
-    let at = 64 * blocks.length * mcu;
-    for (const { component } of blocks) {
+    for (let b = 0; b < blocks.length; b++) {
+      const { component } = blocks[b]!;
+      const block = blocks.length * mcu + b;
+      const at = mcu < 0 ? -1 : dcAt({ begins, kept }, block);
       const dc = standardDc[component === 0 ? 0 : 1];
       const ac = standardAc[component === 0 ? 0 : 1];
       const level = mcu < 0 ? 0 : store[at]!;
       const step = Math.max(-2047, Math.min(2047, level - before[component]!));
       putValue(dc, 0, step);
       before[component]! += step;
-      let run = 0;
-      if (mcu >= 0) {
-        for (let k = 1; k < 64; k++) {
-          const value = store[at + k]!;
-          if (value === 0) {
-            run++;
-            continue;
-          }
-          for (; run > 15; run -= 16) put(ac.codes[0xf0]!, ac.lengths[0xf0]!);
-          putValue(ac, run, value);
-          run = 0;
-        }
-        at += 64;
-      } else run = 63;
-      if (run > 0) put(ac.codes[0]!, ac.lengths[0]!);
+      last = 0;
+      if (begins && mcu >= 0) {
+        for (let n = at + 1; n < begins[block + 1]!; n += 2) putCoefficient(ac, store[n]!, store[n + 1]!);
+      } else if (mcu >= 0) {
+        for (let k = 1; k < 64; k++) if (store[at + k] !== 0) putCoefficient(ac, k, store[at + k]!);
+      }
+      if (last < 63) put(ac.codes[0]!, ac.lengths[0]!);
     }
   }
   if (heldBits > 0) put((1 << (8 - heldBits)) - 1, 8 - heldBits);
