@@ -6,7 +6,7 @@ import type { LaneFiles } from './lane-files.js';
 
 export const STEP_BYTES: number = 16 << 20;
 /** Steps that the disk may be behind, before it is waited for. */
-const MOST_STEPS = 4;
+const MOST_STEPS = 16;
 /** A step is looked after so often while its bytes come in. */
 const LOOKS = 16;
 

@@ -21,8 +21,25 @@ export interface Disk {
   syncFolder(folder: string): void;
 }
 
+type Started = { done: boolean; error: Error | null };
+
 /** By file: what the last `startSync` came to. */
-const started = new Map<number, { done: boolean; error: Error | null }>();
+const started = new Map<number, Started>();
+
+/** One after the other: the program's few threads for files have to read meanwhile. */
+const waiting: { readonly fd: number; readonly own: Started }[] = [];
+
+function syncNext(): void {
+  const { fd, own } = waiting[0]!;
+  const finish = (error: Error | null): void => {
+    Object.assign(own, { done: true, error });
+    waiting.shift();
+    if (waiting.length > 0) syncNext();
+  };
+  // A file's new size is what takes the time, so that the rest of what fsync promises costs nothing; of folders it is needed.
+  if (started.get(fd) === own) fs.fsync(fd, finish);
+  else finish(null);
+}
 
 export const realDisk: Disk = {
   open: (file) => fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644),
@@ -40,10 +57,10 @@ export const realDisk: Disk = {
     return done;
   },
   startSync: (fd) => {
-    const own: { done: boolean; error: Error | null } = { done: false, error: null };
+    const own: Started = { done: false, error: null };
     started.set(fd, own);
-    // A file's new size is what takes the time, so that the rest of what fsync promises costs nothing; of folders it is needed.
-    fs.fsync(fd, (error) => Object.assign(own, { done: true, error }));
+    waiting.push({ fd, own });
+    if (waiting.length === 1) syncNext();
   },
   isSynced: (fd) => {
     const { done = true, error } = started.get(fd) ?? {};
