@@ -41,7 +41,7 @@ export type OutputOptions = {
   readonly conceal?: boolean;
   /** Frames of incomplete clips that are not as sent are marked, or the last good one is held. Default marked. */
   readonly damagedFrames?: 'marked' | 'held';
-  /** Also estimate how many repeats the next downlink needs, for the page; takes about a second. Default no. */
+  /** Also estimate how many repeats the next downlink needs, for the page; takes about a second, more with millions of segments. Default no. */
   readonly repeats?: boolean;
   /** Threads that decode recordings and draw files; 0 = none but the calling one. Default: the machine's cores, fewer for little work. */
   readonly workers?: number;

@@ -163,13 +163,6 @@ export function makeCrc(parameters: CrcParameters): Crc {
     };
   }
   const first = swapBytes(init, width);
-  if (width === 16) {
-    return (bytes, start, end) => {
-      checkRange(bytes, start, end);
-      const register = advance(first, bytes, start, end);
-      return (((register & 0xff) << 8) | (register >>> 8)) ^ xorout;
-    };
-  }
   return (bytes, start, end) => {
     checkRange(bytes, start, end);
     return (swapBytes(advance(first, bytes, start, end), width) ^ xorout) >>> 0;

@@ -54,6 +54,7 @@ const MAX_HEADERS = 16;
 /** Beside other work: for writing incomplete files, each time; one is always written. */
 const WRITING_MS = 100;
 const SAVE_MS = 10_000;
+const NOTHING_DRAWN = { thumbnail: null, isClip: false, frames: null, header: null };
 
 /** A file that is being drawn. */
 type Flight = {
@@ -221,8 +222,7 @@ export class FileOutputs {
     const base = { ...counts, path: target, media: null, salvage: null };
     if ('failed' in drawn) {
       const { failed } = drawn;
-      const nothing = { thumbnail: null, isClip: false, frames: null, header: null };
-      this.#remember(id, signature, { ...nothing, coverage: base, written, failed });
+      this.#remember(id, signature, { ...NOTHING_DRAWN, coverage: base, written, failed });
       return;
     }
     const { media, salvage, thumbnail, isClip, frames, header } = drawn;
@@ -257,8 +257,7 @@ export class FileOutputs {
     const { signature } = item;
     if (!made.target) {
       const coverage = { ...made.counts, path: null, media: null, salvage: null };
-      const nothing = { thumbnail: null, isClip: false, frames: null, header: null };
-      this.#cache.keep(id, signature, { ...nothing, coverage, written: [] });
+      this.#cache.keep(id, signature, { ...NOTHING_DRAWN, coverage, written: [] });
       return undefined;
     }
     const place = new DrawingPlace(this.#folder, made.target, this.#places++);

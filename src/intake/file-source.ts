@@ -65,6 +65,17 @@ export async function openOrFail(open: OpenFile, file: string): Promise<FileSour
 }
 
 /**
+ * Reads into `into` from position `at` on; gives how many bytes came, 0 at the end of the file.
+ *
+ * @throws RecordingError `unreadable`, with the position
+ */
+export function readInto(source: FileSource, file: string, into: Uint8Array, at: number): Promise<number> {
+  return source.read(into, at).catch((error: unknown) => {
+    throw readFailure(file, at, error);
+  });
+}
+
+/**
  * Up to `length` bytes at `at`, in memory of their own; fewer only at the end of the file.
  *
  * @throws RecordingError `unreadable`
@@ -73,9 +84,7 @@ export async function readAt(source: FileSource, file: string, at: number, lengt
   const bytes = Buffer.alloc(length);
   let filled = 0;
   while (filled < length) {
-    const count = await source.read(bytes.subarray(filled), at + filled).catch((error: unknown) => {
-      throw readFailure(file, at + filled, error);
-    });
+    const count = await readInto(source, file, bytes.subarray(filled), at + filled);
     if (count === 0) break;
     filled += count;
   }
@@ -98,9 +107,7 @@ export async function* readRange(
 ): AsyncGenerator<Uint8Array, void, undefined> {
   for (let at = start; at < end; ) {
     const wanted = Math.min(buffer.length, end - at);
-    const count = await source.read(buffer.subarray(0, wanted), at).catch((error: unknown) => {
-      throw readFailure(file, at, error);
-    });
+    const count = await readInto(source, file, buffer.subarray(0, wanted), at);
     if (count === 0) return;
     at += count;
     progress?.(at);

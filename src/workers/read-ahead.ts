@@ -1,5 +1,5 @@
 // Reads a file into slots, one block ahead of the one that is being decoded.
-import { openFileSource, openOrFail, readFailure } from '../intake/file-source.js';
+import { openFileSource, openOrFail, readInto } from '../intake/file-source.js';
 import type { SlotPool } from './slot-pool.js';
 
 /**
@@ -19,10 +19,10 @@ export async function readAhead(
     // Not awaited where it is there: the reading then begins before this returns.
     const slot = typeof free === 'number' ? free : await free;
     try {
-      return { slot, length: await source.read(slots[slot]!, at) };
+      return { slot, length: await readInto(source, file, slots[slot]!, at) };
     } catch (error) {
       pool.give(slot);
-      throw readFailure(file, at, error);
+      throw error;
     }
   };
   try {
