@@ -2,6 +2,9 @@
 import fs from 'node:fs';
 import path from 'node:path';
 
+/** Behind the name of a file that `replace` is about to put in place. */
+export const UNFINISHED = '.new';
+
 /** Synchronous: the ledger has one writer, and a commit must not be overtaken. */
 export interface Disk {
   open(file: string): number;
@@ -78,7 +81,7 @@ export const realDisk: Disk = {
     fs.closeSync(fd);
   },
   replace: (file, content) => {
-    const temporary = `${file}.new`;
+    const temporary = `${file}${UNFINISHED}`;
     const fd = fs.openSync(temporary, 'w');
     try {
       fs.writeFileSync(fd, content);

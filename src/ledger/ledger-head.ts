@@ -2,7 +2,7 @@
 import fs from 'node:fs';
 import path from 'node:path';
 import { LedgerError } from '../errors.js';
-import type { Disk } from './disk.js';
+import { type Disk, UNFINISHED } from './disk.js';
 import { writeMission } from './ledger-missions.js';
 
 const FORMAT = 'passweave-ledger';
@@ -56,6 +56,15 @@ export function makeFolder(folder: string, disk: Disk): void {
 /** The folders of a ledger; a copy may have left out empty ones. */
 export function makeParts(folder: string, disk: Disk): void {
   for (const part of PARTS) makeFolder(path.join(folder, part), disk);
+}
+
+/** Takes away what a process that was killed had not yet renamed into place; for the one who holds the lock. */
+export function clearUnfinished(folder: string): void {
+  for (const part of ['.', ...PARTS]) {
+    for (const name of fs.readdirSync(path.join(folder, part))) {
+      if (name.endsWith(UNFINISHED)) fs.rmSync(path.join(folder, part, name), { force: true });
+    }
+  }
 }
 
 /** Begins a ledger; ledger.json comes last, so that what was broken off before it is begun again. */

@@ -18,7 +18,7 @@ import { Commits, STEP_BYTES } from './commits.js';
 import { type Disk, realDisk } from './disk.js';
 import { Journal, type JournalEntry, type LaneName, MAX_BATCH, type SegmentBatch } from './journal.js';
 import { LaneFiles } from './lane-files.js';
-import { beginLedger, hasLedger, makeFolder, makeParts } from './ledger-head.js';
+import { beginLedger, clearUnfinished, hasLedger, makeFolder, makeParts } from './ledger-head.js';
 import { keepMission, type MissionText } from './ledger-missions.js';
 import { lockLedger } from './lock.js';
 import { ReceptionBook } from './reception-book.js';
@@ -97,6 +97,7 @@ export class Ledger implements SegmentStore {
     unlock: () => void,
   ) {
     makeParts(folder, disk);
+    clearUnfinished(folder);
     this.folder = folder;
     this.#disk = disk;
     this.#unlock = unlock;

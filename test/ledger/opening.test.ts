@@ -75,6 +75,15 @@ describe('opening a ledger', () => {
     });
   });
 
+  test('takes away what a killed process had not renamed into place', () => {
+    const folder = makeLedger();
+    const left = ['ledger.json.new', 'recordings/0123456789abcdef.json.new', 'damaged/0123456789abcdef.bin.new'];
+    for (const name of left) fs.writeFileSync(path.join(folder, name), 'half');
+    Ledger.open(folder).close();
+    for (const name of left) expect(fs.existsSync(path.join(folder, name)), name).toBe(false);
+    expect(fs.existsSync(path.join(folder, 'ledger.json'))).toBe(true);
+  });
+
   test('of an older version is left as it is, with the way out', () => {
     const folder = makeLedger();
     fs.writeFileSync(path.join(folder, 'ledger.json'), '{"format":"passweave-ledger","version":1}');
