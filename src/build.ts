@@ -26,7 +26,7 @@ for (const [name, schema] of Object.entries({ mission: missionSchema, coverage: 
 
 function buildWasmModules(): void {
   const modules = {
-    CRC16_MODULE: compileWasm('crc16', ['simd', 'threads']),
+    FRAMES_MODULE: compileWasm('frames', ['simd', 'threads']),
     BYTES_MODULE: compileWasm('bytes', ['threads']),
   };
   const lines = Object.entries(modules).map(([name, text]) => `export const ${name}: string =\n  '${text}';\n`);

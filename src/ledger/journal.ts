@@ -53,7 +53,7 @@ export function encodeEntry(entry: JournalEntry): Buffer {
   if (batch) {
     body.writeUInt32BE(entry.step, 20);
     body.writeUInt32BE(entry.lastLength, 24);
-    for (const [i, hash] of entry.hashes.entries()) body.writeUInt32BE(hash, BATCH_HEAD + 4 * i);
+    for (let i = 0; i < entry.hashes.length; i++) body.writeUInt32BE(entry.hashes[i]!, BATCH_HEAD + 4 * i);
   }
   MAGIC.copy(record);
   record.writeUInt32BE(body.length, 4);

@@ -1,6 +1,7 @@
 // Which segments of one content of one file are there, with a hash of each payload: in memory, rebuilt from the journal.
 // A segment that the disk lost keeps its place: the receptions that name this content stay true, and only the same content fills it.
 import type { Segmentation } from '../mission/segmentation.js';
+import { lengthInRun, type SegmentRun } from '../segments/run.js';
 
 /** What is known of one segment. */
 export type SegmentContent = { readonly key: number; readonly length: number; readonly hash: number };
@@ -15,6 +16,10 @@ export interface SegmentTable {
   /** Whether no content has the place of `key`; where payloads are of any length, of all `length` bytes (default 1) from there on. */
   isFree(key: number, length?: number): boolean;
   add(key: number, length: number, hash: number): void;
+  /** How many of a run's segments, from the one numbered `from` on, are there with just these contents; 0 may mean: ask of each. */
+  sameInRun?(run: SegmentRun, from: number): number;
+  /** The same of places that no content has. */
+  freeInRun?(run: SegmentRun, from: number): number;
   /** The content is no longer there; it keeps its place. */
   lose(key: number): void;
   /** Number of segments there. */
@@ -94,6 +99,30 @@ export class NumberedTable implements SegmentTable {
     page.hashes[slot] = hash;
     if (length !== this.#payloadSize) this.#short.set(key, length);
     else if (this.#short.size > 0) this.#short.delete(key);
+  }
+
+  sameInRun(run: SegmentRun, from: number): number {
+    const key = run.key + from;
+    const page = this.#pageOf(key);
+    if (!page) return 0;
+    const { states, hashes } = page;
+    const first = key % PAGE;
+    const most = Math.min(run.count - from, PAGE - first);
+    for (let i = 0; i < most; i++) {
+      const isSame = states[first + i] === THERE && hashes[first + i] === run.hashes[run.hashAt + from + i];
+      if (!isSame || this.#fullLength(key + i) !== lengthInRun(run, from + i)) return i;
+    }
+    return most;
+  }
+
+  freeInRun(run: SegmentRun, from: number): number {
+    const key = run.key + from;
+    const first = key % PAGE;
+    const most = Math.min(run.count - from, PAGE - first);
+    const states = this.#pageOf(key)?.states;
+    if (!states) return most;
+    for (let i = 0; i < most; i++) if (states[first + i] !== FREE) return i;
+    return most;
   }
 
   lose(key: number): void {

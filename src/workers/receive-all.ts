@@ -4,9 +4,10 @@ import fs from 'node:fs';
 import os from 'node:os';
 import type { Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
-import { type Received, receive } from '../segments/receive.js';
+import type { Received } from '../segments/receive.js';
 import type { SegmentStore } from '../segments/run.js';
 import { Decoder, threadFile } from './decoder.js';
+import { receiveHere } from './receive-here.js';
 
 /** Below this a thread takes longer to start than the work it takes over. */
 const BYTES_WORTH_A_THREAD = 32 << 20;
@@ -32,7 +33,7 @@ export async function receiveAll(
   if (threads === 0 || !fs.existsSync(threadFile)) {
     for (const recording of recordings) {
       onStart(recording);
-      onReceived(recording, await receive(recording, mission, store));
+      onReceived(recording, await receiveHere(recording, mission, store));
     }
     return;
   }
