@@ -18,6 +18,8 @@ export type Crc = (bytes: Uint8Array, start: number, end: number) => number;
 type Advance = (register: number, bytes: Uint8Array, start: number, end: number) => number;
 
 const STEP = 16;
+/** Below so many bytes the call takes longer than the table. */
+const LEAST_FOR_SIMD = 32;
 
 const swapBytes = (value: number, width: number): number => {
   let swapped = 0;
@@ -124,7 +126,7 @@ const narrowWays = (table: Uint16Array): Ways => {
   const { advance } = simd()!;
   return {
     advance: (register, bytes, start, end) => {
-      const base = baseOf(bytes);
+      const base = end - start < LEAST_FOR_SIMD ? -1 : baseOf(bytes);
       return base < 0 ? narrow(register, bytes, start, end) : advance(tables, register, base + start, end - start);
     },
     simdTables: tables,

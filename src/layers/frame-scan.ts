@@ -12,8 +12,9 @@ import type { FrameField, FrameLayout } from '../mission/mission.js';
 export type FrameRun = {
   /** Lent for the call, as are the hashes. */
   bytes: Uint8Array;
-  /** Of the first frame, in `bytes`. */
+  /** Of the first payload, in `bytes`, and from one to the next. */
   start: number;
+  stride: number;
   /** Of the first frame, in the recording. */
   at: number;
   count: number;
@@ -21,14 +22,25 @@ export type FrameRun = {
   counter: number;
   file: number;
   key: number;
+  /** From one key to the next. */
+  step: number;
   segments: number;
   fileBytes: number;
-  /** Payload bytes used of the last frame, as stated. */
-  lastBytes: number;
+  /** Payload bytes used, as stated: of all but the last, and of the last. */
+  length: number;
+  lastLength: number;
   /** The low 32 bits of the XXH64 of each payload, `count` of them from `hashAt` on. */
   hashes: Uint32Array;
   hashAt: number;
 };
+
+/** One to be filled in. */
+export function emptyRun({ length, fields, payload }: FrameLayout): FrameRun {
+  const none = { bytes: new Uint8Array(0), start: 0, at: 0, count: 0, counter: 0, file: 0, key: 0, segments: 0 };
+  const hashes = new Uint32Array(0);
+  const step = fields.offset ? payload.size : 1;
+  return { ...none, stride: length, step, fileBytes: 0, length: payload.size, lastLength: 0, hashes, hashAt: 0 };
+}
 
 const LAYOUT_WORDS = 14;
 const FIELD_WORDS = 4;
@@ -86,7 +98,7 @@ export class FrameScan {
     into.key = runNumbers![at + 3]!;
     into.segments = runNumbers![at + 4]!;
     into.fileBytes = runNumbers![at + 5]!;
-    into.lastBytes = runNumbers![at + 6]!;
+    into.lastLength = runNumbers![at + 6]!;
     into.hashes = hashNumbers!;
   }
 }

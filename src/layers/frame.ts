@@ -5,7 +5,7 @@ import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
 import { type FieldCheck, type FrameReaders, fieldCheck, frameReaders, statedSize } from './frame-readers.js';
-import { type FrameRun, FrameScan } from './frame-scan.js';
+import { emptyRun, type FrameRun, FrameScan } from './frame-scan.js';
 import type { Decoder, LayerCounts } from './layer.js';
 
 /** What takes the frames. `bytes` is lent for the call; the frame stands at `bytes[start, start + layout.length)`. */
@@ -32,6 +32,8 @@ const MAX_CHECKS = 64;
 export class FrameDecoder implements Decoder {
   readonly #length: number;
   readonly #marker: Buffer;
+  /** Bytes from where no whole frame stands on that are looked at before it is left. */
+  readonly #judged: number;
   readonly #covers: readonly [number, number];
   readonly #crc: Crc;
   readonly #statedCrc: FieldReader;
@@ -40,10 +42,8 @@ export class FrameDecoder implements Decoder {
   readonly #sink: FrameSink;
   readonly #scan: FrameScan | undefined;
   readonly #sizeOf: (segments: number, fileBytes: number) => number;
-  readonly #run = {} as FrameRun;
-  /** From one key to the next. */
-  readonly #step: number;
-  readonly #payloadBytes: number;
+  readonly #run: FrameRun;
+  readonly #payloadAt: number;
   readonly #buffer = new RollingBuffer(ROOM_BYTES);
   #onGrid = false;
   /** Stream position of `#buffer.start`, counted from the first byte ever pushed. */
@@ -59,14 +59,15 @@ export class FrameDecoder implements Decoder {
   constructor(layout: FrameLayout, sink: FrameSink) {
     this.#length = layout.length;
     this.#marker = Buffer.from(layout.marker);
+    this.#judged = 2 * layout.length + layout.marker.length;
     this.#covers = layout.crc.covers;
     this.#crc = makeCrc(layout.crc.parameters);
     this.#statedCrc = compileField(crcField(layout));
     this.#readers = frameReaders(layout);
     this.#arePossible = fieldCheck(layout);
     this.#sizeOf = statedSize(layout);
-    this.#step = layout.fields.offset ? layout.payload.size : 1;
-    this.#payloadBytes = layout.payload.size;
+    this.#run = emptyRun(layout);
+    this.#payloadAt = layout.payload.at;
     this.#sink = sink;
     this.#scan = sink.intactRun && FrameScan.of(layout);
   }
@@ -77,14 +78,18 @@ export class FrameDecoder implements Decoder {
       if (unitStart >= 0) this.#hints.push(position + unitStart - start);
       else if (position === 0) this.#onGrid = true;
     }
-    let from = start;
-    const rest = this.#length - this.#buffer.length;
-    if (rest > 0 && rest < this.#length && rest <= end - start) {
-      this.#append(buffer, start, start + rest, at);
-      from += rest;
+    for (let from = start; from < end; ) {
+      from = this.#takeInPlace(buffer, from, end, at + from - start);
+      const to = Math.min(end, from + this.#wanted);
+      if (from < to) this.#append(buffer, from, to, at + from - start);
+      from = to;
     }
-    from = this.#takeInPlace(buffer, from, end, at + from - start);
-    if (from < end) this.#append(buffer, from, end, at + from - start);
+  }
+
+  /** How many more bytes bring what waits to the end of a frame or, where none stands there, to where that can be judged. */
+  get #wanted(): number {
+    const { length } = this.#buffer;
+    return length < this.#length ? this.#length - length : Math.max(1, this.#judged - length);
   }
 
   #append(buffer: Uint8Array, start: number, end: number, at: number): void {
@@ -118,7 +123,7 @@ export class FrameDecoder implements Decoder {
         scan.read(i, run);
         const all = run.count;
         run.bytes = buffer;
-        run.start = from;
+        run.start = from + this.#payloadAt;
         run.at = at + from - start;
         run.segments = this.#sizeOf(run.segments, run.fileBytes);
         run.hashAt = hashAt;
@@ -136,10 +141,9 @@ export class FrameDecoder implements Decoder {
 
   /** Leaves of a run what comes before the first frame whose fields are not possible. All are where the last one's are. */
   #cutImpossible(run: FrameRun): void {
-    const step = this.#step;
-    while (run.count > 0 && !this.#arePossible(run.key + (run.count - 1) * step, run.segments, run.lastBytes)) {
+    while (run.count > 0 && !this.#arePossible(run.key + (run.count - 1) * run.step, run.segments, run.lastLength)) {
       run.count--;
-      run.lastBytes = this.#payloadBytes;
+      run.lastLength = run.length;
     }
   }
 
@@ -177,7 +181,7 @@ export class FrameDecoder implements Decoder {
       }
       this.#refused = this.#position;
       // What stands here is no whole frame: see what begins inside it, and whether the grid goes on behind it.
-      if (!final && buffer.length < 2 * length + this.#marker.length) return;
+      if (!final && buffer.length < this.#judged) return;
       if (starts || this.#onGrid) this.#leave(start, starts);
       else this.#skip(this.#nextStart(start + 1, buffer.end - Math.max(0, this.#marker.length - 1)));
     }

@@ -3,13 +3,13 @@ import type { Segmentation } from '../mission/segmentation.js';
 import { type JournalEntry, MAX_BATCH, type SegmentBatch } from './journal.js';
 import type { Lane, StoredFile } from './stored-file.js';
 
-type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'hashes'>]: SegmentBatch[K] } & { hashes: number[] };
+type Batch = Omit<SegmentBatch, 'hashes'> & { count: number; lastLength: number };
 
 export class Batches {
   readonly #segmentation: Segmentation;
   readonly #add: (entry: JournalEntry) => void;
   /** One of a lane. */
-  readonly #pending = new Map<Lane, Pending>();
+  readonly #pending = new Map<Lane, Batch>();
 
   /** @param add takes each entry when it is closed */
   constructor(segmentation: Segmentation, add: (entry: JournalEntry) => void) {
@@ -18,11 +18,10 @@ export class Batches {
   }
 
   /**
-   * Takes `count` segments that follow each other, at most `MAX_BATCH`.
+   * Takes `count` segments that follow each other, at most `MAX_BATCH`; the lane's table has them.
    *
    * @param key of the first
-   * @param length of all but the last
-   * @param hashes theirs, from `hashAt` on
+   * @param length payload bytes of all but the last
    */
   enter(
     { file, segments }: StoredFile,
@@ -31,35 +30,38 @@ export class Batches {
     count: number,
     length: number,
     lastLength: number,
-    hashes: ArrayLike<number>,
-    hashAt: number,
   ): void {
-    let batch = this.#pending.get(lane);
-    if (!batch || !this.#continues(batch, key, count, count > 1 ? length : lastLength)) {
-      this.settle(lane);
-      const step = stepFor(this.#segmentation, count > 1 ? length : lastLength);
-      batch = { file, segments, lane: lane.index, key, step, lastLength, hashes: [] };
-      this.#pending.set(lane, batch);
+    const firstLength = count > 1 ? length : lastLength;
+    const batch = this.#pending.get(lane);
+    if (batch && this.#continues(batch, key, count, firstLength)) {
+      batch.count += count;
+      batch.lastLength = lastLength;
+      return;
     }
-    for (let i = 0; i < count; i++) batch.hashes.push(hashes[hashAt + i]!);
-    batch.lastLength = lastLength;
+    this.settle(lane);
+    const step = stepFor(this.#segmentation, firstLength);
+    this.#pending.set(lane, { file, segments, lane: lane.index, key, step, count, lastLength });
   }
 
   /** No more segments for the lane's open batch: what is entered next comes after it. */
   settle(lane: Lane): void {
-    const batch = this.#pending.get(lane);
-    if (batch) this.#add({ kind: 'segments', ...batch });
+    const pending = this.#pending.get(lane);
+    if (!pending) return;
     this.#pending.delete(lane);
+    const { count, ...batch } = pending;
+    const hashes = new Uint32Array(count);
+    for (let i = 0; i < count; i++) hashes[i] = lane.table.hashOf(batch.key + i * batch.step);
+    this.#add({ kind: 'segments', ...batch, hashes });
   }
 
   settleAll(): void {
     for (const lane of this.#pending.keys()) this.settle(lane);
   }
 
-  #continues(batch: Pending, key: number, count: number, length: number): boolean {
+  #continues(batch: Batch, key: number, count: number, length: number): boolean {
     const full = fullLength(this.#segmentation, batch);
-    const isOpen = batch.lastLength === full && batch.hashes.length + count <= MAX_BATCH;
-    return isOpen && batch.key + batch.hashes.length * batch.step === key && length <= full;
+    const isOpen = batch.lastLength === full && batch.count + count <= MAX_BATCH;
+    return isOpen && batch.key + batch.count * batch.step === key && length <= full;
   }
 }
 

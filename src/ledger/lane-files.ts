@@ -6,9 +6,6 @@ import type { Disk } from './disk.js';
 import type { Writer } from './write-behind.js';
 
 const MAX_OPEN = 64;
-/** Below this a writer takes longer to start than the work it takes over. */
-const BYTES_WORTH_A_WRITER = 32 << 20;
-
 /** Rooms in use. */
 type Rooms = {
   readonly from: GatherRooms;
@@ -50,8 +47,8 @@ export class LaneFiles {
   /** Written in all. */
   #bytes = 0;
 
-  /** @param bytesWorthAWriter after how many bytes the disk is asked for a writer */
-  constructor(disk: Disk, folder: string, bytesWorthAWriter: number = BYTES_WORTH_A_WRITER) {
+  /** @param bytesWorthAWriter after so many bytes the disk is asked for a writer; default: never */
+  constructor(disk: Disk, folder: string, bytesWorthAWriter: number = Number.POSITIVE_INFINITY) {
     this.#disk = disk;
     this.#folder = folder;
     this.#bytesWorthAWriter = bytesWorthAWriter;

@@ -102,7 +102,8 @@ export class Ledger implements SegmentStore {
     this.#unlock = unlock;
     this.mission = keepMission(folder, given, disk);
     this.segmentation = segmentation(this.mission);
-    this.#data = new LaneFiles(disk, path.join(folder, 'data'));
+    // For less than this a writer takes longer to start than to write.
+    this.#data = new LaneFiles(disk, path.join(folder, 'data'), 2 * stepBytes);
     const journalFile = path.join(folder, 'segments.journal');
     const { journal, damage } = Journal.open(disk, journalFile, (entry) => this.#replay(entry));
     this.#journal = journal;
@@ -142,7 +143,7 @@ export class Ledger implements SegmentStore {
       this.#failed = true;
       this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
       lane.table.add(key, length, hash);
-      this.#batches.enter(stored, lane, key, 1, length, length, [hash], 0);
+      this.#batches.enter(stored, lane, key, 1, length, length);
       this.#commits.wrote(length, this.#settleAll);
       this.#failed = false;
     }
@@ -319,7 +320,7 @@ export class Ledger implements SegmentStore {
 
   #addRun(stored: StoredFile, lane: Lane, run: SegmentRun, from: number, count: number): void {
     this.#failed = true;
-    const { bytes, stride, step, length, hashes, hashAt } = run;
+    const { bytes, stride, step, length } = run;
     const key = run.key + from * step;
     const start = run.start + from * stride;
     const last = count - 1;
@@ -330,10 +331,8 @@ export class Ledger implements SegmentStore {
       const lastStart = start + last * stride;
       this.#data.write(lane.path, this.positionOf(key + last * step), bytes, lastStart, lastStart + lastLength);
     }
-    for (let i = 0; i < count; i++) {
-      lane.table.add(key + i * step, i === last ? lastLength : length, hashes[hashAt + from + i]!);
-    }
-    this.#batches.enter(stored, lane, key, count, length, lastLength, hashes, hashAt + from);
+    lane.table.addRun!(run, from, count);
+    this.#batches.enter(stored, lane, key, count, length, lastLength);
     this.#commits.wrote(last * length + lastLength, this.#settleAll);
     this.#failed = false;
   }
@@ -380,8 +379,8 @@ export class Ledger implements SegmentStore {
     }
     const last = entry.hashes.length - 1;
     const full = fullLength(this.segmentation, entry);
-    entry.hashes.forEach((hash, i) => {
-      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : full, hash);
-    });
+    for (let i = 0; i <= last; i++) {
+      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : full, entry.hashes[i]!);
+    }
   }
 }

@@ -20,6 +20,8 @@ export interface SegmentTable {
   sameInRun?(run: SegmentRun, from: number): number;
   /** The same of places that no content has. */
   freeInRun?(run: SegmentRun, from: number): number;
+  /** Adds `count` segments of a run, from the one numbered `from` on, whose places `freeInRun` found free. */
+  addRun?(run: SegmentRun, from: number, count: number): void;
   /** The content is no longer there; it keeps its place. */
   lose(key: number): void;
   /** Number of segments there. */
@@ -87,12 +89,7 @@ export class NumberedTable implements SegmentTable {
   }
 
   add(key: number, length: number, hash: number): void {
-    let page = this.#pageOf(key);
-    if (!page) {
-      page = { states: new Uint8Array(PAGE), hashes: new Uint32Array(PAGE) };
-      this.#pages.set(Math.floor(key / PAGE), page);
-      this.#lastPage = page;
-    }
+    const page = this.#pageOf(key) ?? this.#newPage(key);
     const slot = key % PAGE;
     if (page.states[slot] !== THERE) this.#size++;
     page.states[slot] = THERE;
@@ -123,6 +120,19 @@ export class NumberedTable implements SegmentTable {
     if (!states) return most;
     for (let i = 0; i < most; i++) if (states[first + i] !== FREE) return i;
     return most;
+  }
+
+  addRun(run: SegmentRun, from: number, count: number): void {
+    const key = run.key + from;
+    const { states, hashes } = this.#pageOf(key) ?? this.#newPage(key);
+    const first = key % PAGE;
+    for (let i = 0; i < count; i++) {
+      states[first + i] = THERE;
+      hashes[first + i] = run.hashes[run.hashAt + from + i]!;
+    }
+    this.#size += count;
+    const lastLength = lengthInRun(run, from + count - 1);
+    if (lastLength !== this.#payloadSize) this.#short.set(key + count - 1, lastLength);
   }
 
   lose(key: number): void {
@@ -163,6 +173,15 @@ export class NumberedTable implements SegmentTable {
       this.#lastPage = this.#pages.get(number);
     }
     return this.#lastPage;
+  }
+
+  #newPage(key: number): Page {
+    const page = { states: new Uint8Array(PAGE), hashes: new Uint32Array(PAGE) };
+    const number = Math.floor(key / PAGE);
+    this.#pages.set(number, page);
+    this.#lastNumber = number;
+    this.#lastPage = page;
+    return page;
   }
 
   #fullLength(key: number): number {

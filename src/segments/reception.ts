@@ -2,9 +2,9 @@
 import { hashLow } from '../bytes/xxh64.js';
 import type { FrameSink } from '../layers/frame.js';
 import { type FrameReaders, frameReaders } from '../layers/frame-readers.js';
-import type { FrameRun } from '../layers/frame-scan.js';
+import { emptyRun, type FrameRun } from '../layers/frame-scan.js';
 import type { FrameLayout } from '../mission/mission.js';
-import { type SegmentRun, type SegmentStore, storeRun } from './run.js';
+import { type SegmentStore, storeRun } from './run.js';
 import { RunRecorder } from './run-recorder.js';
 
 export type { SegmentStore } from './run.js';
@@ -15,21 +15,16 @@ export class ReceptionRecorder extends RunRecorder implements FrameSink {
   readonly #readers: FrameReaders;
   readonly #store: SegmentStore;
   readonly #step: number;
-  readonly #run: SegmentRun;
-  /** Of the first frame of the run under way: its counter, and its offset in the recording. */
-  #counter = 0;
-  #at = 0;
+  /** Under way. */
+  #run: FrameRun;
 
   constructor(layout: FrameLayout, store: SegmentStore) {
     super(layout.fields.counter.bits);
-    const { length, payload, fields } = layout;
     this.#layout = layout;
     this.#readers = frameReaders(layout);
     this.#store = store;
-    this.#step = fields.offset ? payload.size : 1;
-    const none = { file: 0, segments: 0, key: 0, count: 0, bytes: new Uint8Array(0), start: 0, lastLength: 0 };
-    const empty = { ...none, hashes: new Uint32Array(0), hashAt: 0 };
-    this.#run = { ...empty, step: this.#step, stride: length, length: payload.size };
+    this.#run = emptyRun(layout);
+    this.#step = this.#run.step;
   }
 
   intact(bytes: Uint8Array, start: number, at: number): void {
@@ -42,33 +37,22 @@ export class ReceptionRecorder extends RunRecorder implements FrameSink {
     this.keep(readers.counter(bytes, start), Math.floor(key / this.#step), file, segments, key, this.#step, lane, at);
   }
 
-  intactRun(frames: FrameRun): void {
-    const { bytes, start, count, key, lastBytes, hashes, hashAt } = frames;
-    const { length, payload } = this.#layout;
-    const last = count - 1;
-    const used = this.#usedOf(key + last * this.#step, lastBytes, frames.fileBytes);
-    const run = this.#run;
-    run.file = frames.file;
-    run.segments = frames.segments;
-    run.key = key;
-    run.count = count;
-    run.bytes = bytes;
-    run.start = start + payload.at;
-    run.lastLength = used;
-    run.hashes = hashes;
-    run.hashAt = hashAt;
-    const lastStart = run.start + last * length;
-    if (used < lastBytes) hashes[hashAt + last] = hashLow(bytes, lastStart, lastStart + used);
-    this.#counter = frames.counter;
-    this.#at = frames.at;
+  intactRun(run: FrameRun): void {
+    const last = run.count - 1;
+    const used = this.#usedOf(run.key + last * run.step, run.lastLength, run.fileBytes);
+    if (used < run.lastLength) {
+      const start = run.start + last * run.stride;
+      run.hashes[run.hashAt + last] = hashLow(run.bytes, start, start + used);
+      run.lastLength = used;
+    }
+    this.#run = run;
     storeRun(run, this.#store, this.#keepKept);
   }
 
   readonly #keepKept = (from: number, count: number, lane: number): void => {
-    const { file, segments, step } = this.#run;
+    const { counter, file, segments, step, at, stride } = this.#run;
     const key = this.#run.key + from * step;
-    const at = this.#at + from * this.#layout.length;
-    this.keep(this.#counter + from, Math.floor(key / step), file, segments, key, step, lane, at);
+    this.keep(counter + from, Math.floor(key / step), file, segments, key, step, lane, at + from * stride);
     this.keepOn(count - 1);
   };
 
