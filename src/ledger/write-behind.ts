@@ -5,7 +5,7 @@ import { MessageChannel, type MessagePort, receiveMessageOnPort, Worker } from '
 import { AT, type Lent, NUMBERS, RING, type WriteFailure, type WriterSetup } from './write-ring.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
-const threadFile = new URL('./write-thread.js', import.meta.url);
+const threadFile = new URL('../ledger/write-thread.js', import.meta.url);
 
 /** Bytes for which the thread is woken, if it sleeps: that takes as long as a small write. */
 const WORTH_WAKING = 1 << 21;

@@ -22,7 +22,7 @@ import {
 import { SlotPool } from './slot-pool.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
-export const threadFile: URL = new URL('./decode-thread.js', import.meta.url);
+export const threadFile: URL = new URL('../workers/decode-thread.js', import.meta.url);
 
 /** One recording under way. */
 type Work = {

@@ -35,7 +35,10 @@ export async function receiveAll(
   const threads = threadsBeside(workers ?? defaultThreads(recordings), plain.length, packed.length);
   const decoders = Array.from({ length: threads }, () => new Decoder(mission));
   let isOver = false;
-  const work = async (next: () => Recording | undefined, take: (own: Recording) => Promise<Received>): Promise<void> => {
+  const work = async (
+    next: () => Recording | undefined,
+    take: (own: Recording) => Promise<Received>,
+  ): Promise<void> => {
     for (let recording = next(); recording && !isOver; recording = next()) {
       onStart(recording);
       onReceived(recording, await take(recording));
