@@ -3,6 +3,7 @@
 // where its rows end, restart numbers, and the count from the end of the scan.
 import { type Borders, type PairBorder, scoreOf } from './borders.js';
 import { farthest } from './continuity.js';
+import { type GapNeighbourhood, gapNeighbourhoods, lengthScore } from './gap-length.js';
 import type { Piece } from './pieces.js';
 
 export type Placement = {
@@ -42,20 +43,10 @@ type State = {
   doubt: number;
 };
 
-/** What the neighbourhood of a gap tells of the coded length of its MCUs, bits. */
-type GapNeighbourhood = {
-  readonly lostBits: number;
-  readonly mean: number;
-  readonly deviation: number;
-  /** Nothing is known on one side of it. */
-  readonly oneSided: boolean;
-};
-
 /** States that are remembered of each step beside those kept, so as to tell how likely other places are. */
 const mostLost = 200;
 /** States kept that have the piece at one place: where there are many short pieces, their variants would crowd out all others. */
 const mostAlike = 10;
-const reach = 40;
 /** Most that one contradiction in brightness counts against a place. */
 const largestPenalty = 4;
 /** What such contradictions weigh; see `borders.ts` on how weights were found. */
@@ -65,47 +56,6 @@ const enough = 20;
 const enoughEnds = 3.6;
 const enoughAgainst = 6.4;
 const unknownBrightness = 1e6;
-
-/** From the coded lengths of the MCUs on both sides of each gap: the one before each piece, and the one behind the last. */
-function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, lostAfter: number): GapNeighbourhood[] {
-  return Array.from({ length: pieces.length + 1 }, (_, i) => {
-    const near: number[] = [];
-    const before = pieces[i - 1];
-    const piece = pieces[i];
-    if (before)
-      for (let m = Math.max(0, before.count - reach); m < before.count; m++) near.push(bits[before.first + m]!);
-    if (piece) for (let m = 0; m < Math.min(reach, piece.count); m++) near.push(bits[piece.first + m]!);
-    const mean = near.reduce((sum, length) => sum + length, 0) / near.length;
-    const square = near.reduce((sum, length) => sum + (length - mean) ** 2, 0) / near.length;
-    return {
-      lostBits: piece ? piece.lostBits : lostAfter,
-      mean,
-      deviation: Math.sqrt(square),
-      oneSided: !before || !piece,
-    };
-  });
-}
-
-/**
- * Log-density of a gap of `length` MCUs that have `above` bits if they are as those above them, `below` if as those below: a normal
- * one of the logarithm, the wider the less the two agree and the fewer MCUs there are; and, now and then, there is something in the
- * gap that neither of them shows.
- */
-function lengthScore(
-  { lostBits, mean, deviation, oneSided }: GapNeighbourhood,
-  above: number,
-  below: number,
-  length: number,
-): number {
-  if (lostBits === 0) return length === 0 ? 0 : -2 - length;
-  const least = 0.25 * mean;
-  const ratio = Math.log((lostBits + least) / ((above + below) / 2 + least));
-  const agreement = Math.log((above + least) / (below + least));
-  const count = Math.max(1, lostBits / mean);
-  const own = (0.45 * (deviation / mean) ** 2 + 0.85) / count;
-  const variance = own + 0.09 * agreement ** 2 + 0.0005 + (oneSided ? 0.01 : 0);
-  return Math.max(-(ratio ** 2) / 2 / variance, -5.8 - (ratio > 0 ? ratio / 0.117 : -ratio / 0.039));
-}
 
 function saturate(score: number, enough: number): number {
   return enough * Math.log(1 + score / enough);
