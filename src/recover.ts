@@ -19,7 +19,7 @@ import { missingCsv } from './report/csv.js';
 import { reportHtml } from './report/html.js';
 import { coverageJson } from './report/json.js';
 import type { Report } from './report/model.js';
-import { VERSION } from './version.js';
+import { VERSION } from './report/version.js';
 import { receiveAll } from './workers/receive-all.js';
 
 /** What is being done; `done` and `total` count bytes on disk, recordings or files. */

@@ -4,7 +4,8 @@
 // Method: slicing (Kounavis and Berry, "A systematic approach to building high performance software-based CRC generators", 2005).
 import * as zlib from 'node:zlib';
 import { CRC_CATALOGUE, type CrcParameters } from './crc-catalogue.js';
-import { simdAdvance } from './crc-simd.js';
+import { baseOf } from './fast-memory.js';
+import { simd, simdTables } from './simd.js';
 
 /**
  * The CRC of `bytes[start, end)`, unsigned.
@@ -17,6 +18,8 @@ export type Crc = (bytes: Uint8Array, start: number, end: number) => number;
 type Advance = (register: number, bytes: Uint8Array, start: number, end: number) => number;
 
 const STEP = 16;
+/** Below so many bytes the call takes longer than the table. */
+const LEAST_FOR_SIMD = 32;
 
 const swapBytes = (value: number, width: number): number => {
   let swapped = 0;
@@ -112,33 +115,60 @@ const advanceWide =
     return c;
   };
 
+/** Ways to take a register over bytes; `simdTables`: the address of what `simd` needs for it, where it can. */
+type Ways = { readonly advance: Advance; readonly simdTables: number | undefined };
+
 /** By SIMD where the bytes lie in its memory, else by the table. */
-const advanceFast = (table: Uint16Array): Advance => {
+const narrowWays = (table: Uint16Array): Ways => {
   const narrow = advanceNarrow(table);
-  const simd = simdAdvance(table);
-  if (!simd) return narrow;
-  return (register, bytes, start, end) => {
-    const result = simd(register, bytes, start, end);
-    return result < 0 ? narrow(register, bytes, start, end) : result;
+  const tables = simdTables(table);
+  if (tables === undefined) return { advance: narrow, simdTables: undefined };
+  const { advance } = simd()!;
+  return {
+    advance: (register, bytes, start, end) => {
+      const base = end - start < LEAST_FOR_SIMD ? -1 : baseOf(bytes);
+      return base < 0 ? narrow(register, bytes, start, end) : advance(tables, register, base + start, end - start);
+    },
+    simdTables: tables,
   };
 };
 
-const cache = new Map<string, Advance>();
+const cache = new Map<string, Ways>();
 
 /** Tables depend on width, polynomial and direction alone, and are made once for each. */
-const advanceFor = (parameters: CrcParameters): Advance => {
+const waysFor = (parameters: CrcParameters): Ways => {
   const { width, poly, reflected } = parameters;
   const key = `${width} ${poly} ${reflected}`;
-  let advance = cache.get(key);
-  if (!advance) {
-    advance =
+  let ways = cache.get(key);
+  if (!ways) {
+    ways =
       width <= 16
-        ? advanceFast(fillTable(parameters, new Uint16Array(256 * STEP)))
-        : advanceWide(fillTable(parameters, new Int32Array(256 * STEP)));
-    cache.set(key, advance);
+        ? narrowWays(fillTable(parameters, new Uint16Array(256 * STEP)))
+        : { advance: advanceWide(fillTable(parameters, new Int32Array(256 * STEP))), simdTables: undefined };
+    cache.set(key, ways);
   }
-  return advance;
+  return ways;
 };
+
+/** A CRC as `simd` takes it, all in the form of the register: see the head of this file. */
+export type SimdCrc = {
+  readonly tables: number;
+  readonly first: number;
+  /** Exclusive-or after the last byte. */
+  readonly added: number;
+  /** Whether two bytes that state it, the high one first, stand the other way round than those of the register. */
+  readonly isSwappedIfBig: boolean;
+};
+
+/** `undefined` where `simd` does not do it. */
+export function simdCrc(parameters: CrcParameters): SimdCrc | undefined {
+  const tables = waysFor(parameters).simdTables;
+  if (tables === undefined) return undefined;
+  const { width, init, xorout, reflected } = parameters;
+  return reflected
+    ? { tables, first: reverseBits(init, width), added: xorout, isSwappedIfBig: true }
+    : { tables, first: swapBytes(init, width), added: swapBytes(xorout, width), isSwappedIfBig: false };
+}
 
 const checkRange = (bytes: Uint8Array, start: number, end: number): void => {
   if (!(start >= 0 && start <= end && end <= bytes.length)) {
@@ -154,7 +184,7 @@ const checkRange = (bytes: Uint8Array, start: number, end: number): void => {
 export function makeCrc(parameters: CrcParameters): Crc {
   const { width, init, reflected, xorout } = parameters;
   if (![8, 16, 24, 32].includes(width)) throw new RangeError(`a CRC of 8, 16, 24 or 32 bits, got ${width}`);
-  const advance = advanceFor(parameters);
+  const { advance } = waysFor(parameters);
   if (reflected) {
     const first = reverseBits(init, width);
     return (bytes, start, end) => {
@@ -177,7 +207,7 @@ let advance32: Advance | undefined;
 /** `crc32` without the help of zlib. */
 export function portableCrc32(bytes: Uint8Array, start: number, end: number, seed = 0): number {
   checkRange(bytes, start, end);
-  advance32 ??= advanceFor(CRC_CATALOGUE['CRC-32/ISO-HDLC']);
+  advance32 ??= waysFor(CRC_CATALOGUE['CRC-32/ISO-HDLC']).advance;
   return ~advance32(~seed, bytes, start, end) >>> 0;
 }
 

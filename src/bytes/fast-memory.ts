@@ -5,8 +5,8 @@ import { BYTES_MODULE } from './wasm-modules.js';
 const PAGE_BYTES = 65536;
 /** Fixed, so that the memory's buffer stays the same object; pages never touched take no room. */
 const MEMORY_PAGES = 1024;
-/** Code may look at so many bytes before those it is given. */
-const LEAD_BYTES = 64;
+/** Code may look at so many bytes before and behind those it is given. */
+const MARGIN_BYTES = 64;
 
 export const memory: WebAssembly.Memory = new WebAssembly.Memory({
   initial: MEMORY_PAGES,
@@ -15,7 +15,7 @@ export const memory: WebAssembly.Memory = new WebAssembly.Memory({
 });
 
 export type BytesModule = {
-  readonly copy: (to: number, from: number, size: number) => void;
+  readonly gather: (to: number, from: number, stride: number, size: number, count: number) => void;
   /** The low 32 bits of XXH64. */
   readonly hashLow: (at: number, size: number) => number;
   readonly beginHash: (state: number) => void;
@@ -36,7 +36,7 @@ export function instantiate<Exports>(module: string, of: WebAssembly.Memory = me
 /** Over this thread's own memory. */
 export const inMemory: BytesModule = instantiate(BYTES_MODULE);
 
-let used = LEAD_BYTES;
+let used = MARGIN_BYTES;
 
 /**
  * Bytes in this thread's memory, for good: they cannot be given back.
@@ -45,7 +45,7 @@ let used = LEAD_BYTES;
  */
 export function takeFastMemory(bytes: number): Buffer | undefined {
   const at = Math.ceil(used / 16) * 16;
-  if (at + bytes > MEMORY_PAGES * PAGE_BYTES) return undefined;
+  if (at + bytes > MEMORY_PAGES * PAGE_BYTES - MARGIN_BYTES) return undefined;
   used = at + bytes;
   return Buffer.from(buffer, at, bytes);
 }

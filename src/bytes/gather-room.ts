@@ -1,37 +1,58 @@
 // Where bytes are put one after the other before they are written. Between typed arrays over shared memory a copy takes ten times as
-// long as WebAssembly takes within one: what lies in such a memory is gathered in a room there.
+// long as WebAssembly takes within one: what lies in such a memory is gathered in rooms there, several, so that one can be filled
+// while others are written.
 import { type BytesModule, inMemory, instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { BYTES_MODULE } from './wasm-modules.js';
 
 export const GATHER_BYTES: number = 1 << 20;
+/** Of a shared memory. */
+const ROOMS = 8;
 
-export type GatherRoom = {
-  readonly bytes: Buffer;
-  /** Copies `source[start, start + size)` to `to` in the room. */
-  readonly copy: (source: Uint8Array, start: number, size: number, to: number) => void;
+export type GatherRooms = {
+  /** `GATHER_BYTES` each. */
+  readonly rooms: readonly Buffer[];
+  readonly isShared: boolean;
+  /** Copies `count` pieces of `size` bytes from `source[start]` on, each `stride` behind the one before, to `to` in a room. */
+  readonly gather: (
+    source: Uint8Array,
+    start: number,
+    stride: number,
+    size: number,
+    count: number,
+    room: number,
+    to: number,
+  ) => void;
   /** Who gathers there; nobody else may meanwhile. */
   owner?: object | undefined;
 };
 
-const rooms = new WeakMap<ArrayBufferLike, GatherRoom>();
-addGatherRoom(memory, takeFastMemory(GATHER_BYTES)!.byteOffset);
+const roomsOf = new WeakMap<ArrayBufferLike, GatherRooms>();
+addGatherRooms(memory, takeFastMemory(ROOMS * GATHER_BYTES)!.byteOffset);
 
 /** A room for bytes that lie anywhere. */
-export function makeGatherRoom(): GatherRoom {
-  const bytes = Buffer.allocUnsafe(GATHER_BYTES);
-  return { bytes, copy: (source, start, size, to) => bytes.set(source.subarray(start, start + size), to) };
+export function makeGatherRoom(): GatherRooms {
+  const room = Buffer.allocUnsafe(GATHER_BYTES);
+  const gather: GatherRooms['gather'] = (source, start, stride, size, count, _room, to) => {
+    for (let i = 0; i < count; i++) {
+      const at = start + i * stride;
+      room.set(source.subarray(at, at + size), to + i * size);
+    }
+  };
+  return { rooms: [room], isShared: false, gather };
 }
 
-/** Makes the `GATHER_BYTES` at `at` of a shared memory the room for what lies in it. */
-export function addGatherRoom(of: WebAssembly.Memory, at: number): void {
-  const { copy } = of === memory ? inMemory : instantiate<BytesModule>(BYTES_MODULE, of);
-  rooms.set(of.buffer, {
-    bytes: Buffer.from(of.buffer, at, GATHER_BYTES),
-    copy: (source, start, size, to) => copy(at + to, source.byteOffset + start, size),
+/** Makes `ROOMS` times `GATHER_BYTES` at `at` of a shared memory the rooms for what lies in it. */
+export function addGatherRooms(of: WebAssembly.Memory, at: number): void {
+  const { gather } = of === memory ? inMemory : instantiate<BytesModule>(BYTES_MODULE, of);
+  roomsOf.set(of.buffer, {
+    rooms: Array.from({ length: ROOMS }, (_, room) => Buffer.from(of.buffer, at + room * GATHER_BYTES, GATHER_BYTES)),
+    isShared: true,
+    gather: (source, start, stride, size, count, room, to) =>
+      gather(at + room * GATHER_BYTES + to, source.byteOffset + start, stride, size, count),
   });
 }
 
-/** The room for what lies in a memory, if it has one. */
-export function gatherRoomIn(buffer: ArrayBufferLike): GatherRoom | undefined {
-  return rooms.get(buffer);
+/** The rooms for what lies in a memory, if it has any. */
+export function gatherRoomsIn(buffer: ArrayBufferLike): GatherRooms | undefined {
+  return roomsOf.get(buffer);
 }

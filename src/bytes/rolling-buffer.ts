@@ -1,4 +1,5 @@
 // Bytes that wait for the rest of what they belong to: appended at one end, consumed at the other, one copy in.
+import { giveBlock, takeBlock } from './fast-memory.js';
 
 /** Grows as needed and never shrinks; indices into `bytes` change with every `append`. */
 export class RollingBuffer {
@@ -11,9 +12,13 @@ export class RollingBuffer {
   /** Its own memory, while it looks into another's. */
   #own: Buffer | undefined;
 
-  /** @param room what to begin with; the buffer's own until `release` */
-  constructor(room: Buffer = Buffer.allocUnsafe(16384)) {
-    this.bytes = room;
+  /** In the fast memory, until `release`. */
+  #block: Buffer | undefined;
+
+  /** @param fastBytes so much is to lie where CRCs are fast; what is more, or is not said, lies anywhere */
+  constructor(fastBytes?: number) {
+    this.#block = fastBytes === undefined ? undefined : takeBlock(fastBytes);
+    this.bytes = this.#block ?? Buffer.allocUnsafe(16384);
   }
 
   get length(): number {
@@ -51,10 +56,12 @@ export class RollingBuffer {
     return length;
   }
 
-  /** Empties the buffer and lets go of its room. */
+  /** Empties the buffer and gives back its fast memory. */
   release(): void {
     this.clear();
     this.bytes = Buffer.alloc(0);
+    if (this.#block) giveBlock(this.#block);
+    this.#block = undefined;
   }
 
   #makeRoom(size: number): void {

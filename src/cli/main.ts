@@ -2,7 +2,7 @@
 import { Command, CommanderError } from 'commander';
 import { LedgerError, MissionFileError, UsageError } from '../errors.js';
 import { plainText } from '../report/plain-text.js';
-import { VERSION } from '../version.js';
+import { VERSION } from '../report/version.js';
 import { inspectCommand } from './inspect.js';
 import { mergeCommand } from './merge.js';
 import { missionCommand } from './mission.js';

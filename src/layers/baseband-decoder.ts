@@ -3,6 +3,7 @@
 // still: which of it is found out.
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { DataFields } from './baseband-fields.js';
+import { findFollower, learnAhead } from './baseband-follower.js';
 import { HEADER_BYTES, KBCH_BYTES } from './baseband-header.js';
 import { addScrambler, type HeaderReader, PLAIN_HEADERS, SCRAMBLED_HEADERS } from './baseband-scrambler.js';
 import type { Decoder, LayerCounts, Receiver } from './layer.js';
@@ -19,13 +20,14 @@ const LONGEST_AHEAD = Math.max(...MODE_ADAPTATION_BYTES);
 const SEARCH_BYTES = 4 * LONGEST_FRAME;
 /** Where a search decides it sees this far, however the stream was cut into blocks: so the cutting changes nothing. */
 const LOOKAHEAD_BYTES = LONGEST_AHEAD + LONGEST_FRAME + SEARCH_BYTES + HEADER_BYTES;
+/** What waits does so where CRCs are fast. */
+const ROOM_BYTES = 1 << 18;
 /** Appended to what waits from the last block, to bring it to its end. */
 const BRIDGE_BYTES = 2 * LONGEST_FRAME;
 /** Bounds on what crafted input can cost: headers looked at for one witness, kinds remembered. */
 const MAX_WITNESSES = 64;
 const MAX_KINDS = 16;
-/** How many pairs of headers tell the mode adaptation header, and how often they are looked for. */
-const MAX_VOTES = 16;
+/** How often headers are looked at for the mode adaptation header. */
 const MAX_LOOKS = 64;
 /** L.4 has no sync byte to be known by. */
 const UNMARKED_AHEAD = 3;
@@ -40,7 +42,7 @@ const MAX_DAMAGED = 8;
 export class BasebandDecoder implements Decoder {
   readonly #next: Receiver;
   readonly #fields: DataFields;
-  readonly #buffer = new RollingBuffer();
+  readonly #buffer = new RollingBuffer(ROOM_BYTES);
   /** Offset in the recording of `#buffer.bytes[0]`. */
   #base = 0;
   #onGrid = false;
@@ -62,20 +64,25 @@ export class BasebandDecoder implements Decoder {
 
   push(buffer: Uint8Array, start: number, end: number, at: number): void {
     if (this.#freshAt === -2) this.#freshAt = at;
-    let from = start;
-    // What waits is brought to its end with the first bytes; the rest is then looked at where it lies.
-    if (this.#buffer.length > 0) {
-      from = Math.min(end, start + BRIDGE_BYTES);
-      this.#append(buffer, start, from, at);
-      if (this.#buffer.length <= from - start) from -= this.#buffer.giveBack();
+    for (let from = start; from < end; ) {
+      if (this.#buffer.length === 0 && this.#mayLookInPlace) {
+        this.#buffer.borrow(buffer, from, end);
+        this.#base = at - start;
+        this.#process(false);
+        from = end - this.#buffer.giveBack();
+        this.#append(buffer, from, end, at + from - start);
+        return;
+      }
+      // What waits is brought to its end with the next bytes; the rest is then looked at where it lies.
+      const to = Math.min(end, from + BRIDGE_BYTES);
+      this.#append(buffer, from, to, at + from - start);
+      const isOwn = this.#buffer.length <= to - from;
+      from = isOwn && this.#mayLookInPlace ? to - this.#buffer.giveBack() : to;
     }
-    if (this.#buffer.length === 0 && this.#onGrid && this.#headers === PLAIN_HEADERS) {
-      this.#buffer.borrow(buffer, from, end);
-      this.#base = at - start;
-      this.#process(false);
-      from = end - this.#buffer.giveBack();
-    }
-    this.#append(buffer, from, end, at + from - start);
+  }
+
+  get #mayLookInPlace(): boolean {
+    return this.#onGrid && this.#headers === PLAIN_HEADERS;
   }
 
   #append(buffer: Uint8Array, start: number, end: number, at: number): void {
@@ -96,6 +103,7 @@ export class BasebandDecoder implements Decoder {
   end(): void {
     this.unitEnd();
     this.#next.end();
+    this.#buffer.release();
   }
 
   counts(): LayerCounts {
@@ -157,19 +165,10 @@ export class BasebandDecoder implements Decoder {
   #learnAhead(at: number, final: boolean): void {
     if (this.#looks++ > MAX_LOOKS) return;
     const { bytes, start, end } = this.#buffer;
-    const votes = MODE_ADAPTATION_BYTES.map(() => 0);
     const limit = Math.min(end, at + LOOKAHEAD_BYTES) - HEADER_BYTES;
-    for (let place = at, seen = 0; place <= limit && seen < MAX_VOTES; ) {
-      const follower = this.#isHeader(place) ? this.#findFollower(place, limit) : undefined;
-      if (follower) {
-        seen++;
-        votes[MODE_ADAPTATION_BYTES.indexOf(follower.ahead)]! += follower.isSameKind ? 2 : 1;
-      }
-      place = follower ? follower.at : place + 1;
-    }
-    const most = Math.max(...votes);
-    if (most >= 2) {
-      this.#ahead = MODE_ADAPTATION_BYTES[votes.indexOf(most)]!;
+    const told = learnAhead(bytes, this.#headers, at, limit);
+    if (told !== undefined) {
+      this.#ahead = told;
     } else {
       const before = at - start;
       const isWholeStart = final && this.#base + start === this.#freshAt && MODE_ADAPTATION_BYTES.includes(before);
@@ -180,30 +179,16 @@ export class BasebandDecoder implements Decoder {
     this.#pitch = -1;
   }
 
-  /** The header just behind the record at `at`, up to `limit`, whatever bytes stand between: the nearest, rather of the same kind. */
-  #findFollower(at: number, limit: number): { at: number; ahead: number; isSameKind: boolean } | undefined {
-    const { bytes } = this.#buffer;
-    const dataEnd = this.#headers.dataEndAt(bytes, at);
-    const kind = this.#headers.kindAt(bytes, at);
-    const ends = [dataEnd, ...KBCH_BYTES.map((kbch) => at + kbch).filter((end) => end > dataEnd)];
-    const followers = MODE_ADAPTATION_BYTES.flatMap((ahead) =>
-      ends
-        .map((end) => end + ahead)
-        .filter((next) => next <= limit && this.#isHeader(next) && mayEndAt(bytes, next, ahead))
-        .map((next) => ({ at: next, ahead, isSameKind: this.#headers.kindAt(bytes, next) === kind })),
-    );
-    return followers.sort((a, b) => Number(b.isSameKind) - Number(a.isSameKind) || a.at - b.at)[0];
-  }
-
   /** Stronger than a witness, since noise offers twice as many accidents where it is read both ways: three headers in their places. */
   #isTwiceFollowed(at: number): boolean {
     const { dataEndAt, isTellingAt } = this.#headers;
     const { bytes } = this.#buffer;
     const isSound = (place: number): boolean =>
       this.#isHeader(place) && isTellingAt(bytes, place) && dataEndAt(bytes, place) > place + HEADER_BYTES;
-    const second = isSound(at) ? this.#findFollower(at, at + LOOKAHEAD_BYTES) : undefined;
+    const limit = Math.min(this.#buffer.end - HEADER_BYTES, at + LOOKAHEAD_BYTES);
+    const second = isSound(at) ? findFollower(bytes, this.#headers, at, limit) : undefined;
     if (!second?.isSameKind || !isSound(second.at)) return false;
-    return this.#findFollower(second.at, at + LOOKAHEAD_BYTES)?.isSameKind === true;
+    return findFollower(bytes, this.#headers, second.at, limit)?.isSameKind === true;
   }
 
   #addKind(kind: number): void {

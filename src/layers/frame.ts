@@ -1,43 +1,21 @@
 // The mission's own frame, as the mission file describes it: found by its marker across the borders of what carries it, checked
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
 import { type Crc, makeCrc } from '../bytes/crc.js';
-import { giveBlock, takeBlock } from '../bytes/fast-memory.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
+import { type FieldCheck, type FrameReaders, fieldCheck, frameReaders, statedSize } from './frame-readers.js';
+import { emptyRun, type FrameRun, FrameScan } from './frame-scan.js';
 import type { Decoder, LayerCounts } from './layer.js';
 
 /** What takes the frames. `bytes` is lent for the call; the frame stands at `bytes[start, start + layout.length)`. */
 export interface FrameSink {
   /** CRC right and the fields possible. `at` = offset in the recording of the frame's first byte. */
   intact(bytes: Uint8Array, start: number, at: number): void;
+  /** The same of several at once, for who can use it. @param run lent for the call, and may be changed */
+  intactRun?(run: FrameRun): void;
   /** CRC wrong, at the place of a frame; fewer than `layout.length` bytes when it was cut. */
   damaged(bytes: Uint8Array, start: number, end: number, at: number): void;
-}
-
-export type FrameReaders = {
-  readonly counter: FieldReader;
-  readonly file: FieldReader;
-  /** Segment index or byte offset: what names the segment in its file. */
-  readonly key: FieldReader;
-  /** Number of segments, or 0 where the frame does not tell. */
-  readonly segments: FieldReader;
-  /** Payload bytes used. */
-  readonly payloadBytes: FieldReader;
-};
-
-export function frameReaders(layout: FrameLayout): FrameReaders {
-  const { counter, file, segment, offset, segments, bytes, length } = layout.fields;
-  const { size } = layout.payload;
-  const fileBytes = bytes && compileField(bytes);
-  const fromBytes: FieldReader = fileBytes && segment ? (b, at) => Math.ceil(fileBytes(b, at) / size) : () => 0;
-  return {
-    counter: compileField(counter),
-    file: compileField(file),
-    key: compileField((segment ?? offset)!),
-    segments: segments ? compileField(segments) : fromBytes,
-    payloadBytes: length ? compileField(length) : () => size,
-  };
 }
 
 /** Frames that wait for their rest do so where CRCs are fast. */
@@ -54,13 +32,19 @@ const MAX_CHECKS = 64;
 export class FrameDecoder implements Decoder {
   readonly #length: number;
   readonly #marker: Buffer;
+  /** Bytes from where no whole frame stands on that are looked at before it is left. */
+  readonly #judged: number;
   readonly #covers: readonly [number, number];
   readonly #crc: Crc;
   readonly #statedCrc: FieldReader;
-  readonly #isPossible: (bytes: Uint8Array, start: number) => boolean;
+  readonly #readers: FrameReaders;
+  readonly #arePossible: FieldCheck;
   readonly #sink: FrameSink;
-  #room: Buffer | undefined = takeBlock(ROOM_BYTES);
-  readonly #buffer = new RollingBuffer(this.#room);
+  readonly #scan: FrameScan | undefined;
+  readonly #sizeOf: (segments: number, fileBytes: number) => number;
+  readonly #run: FrameRun;
+  readonly #payloadAt: number;
+  readonly #buffer = new RollingBuffer(ROOM_BYTES);
   #onGrid = false;
   /** Stream position of `#buffer.start`, counted from the first byte ever pushed. */
   #position = 0;
@@ -75,11 +59,17 @@ export class FrameDecoder implements Decoder {
   constructor(layout: FrameLayout, sink: FrameSink) {
     this.#length = layout.length;
     this.#marker = Buffer.from(layout.marker);
+    this.#judged = 2 * layout.length + layout.marker.length;
     this.#covers = layout.crc.covers;
     this.#crc = makeCrc(layout.crc.parameters);
     this.#statedCrc = compileField(crcField(layout));
-    this.#isPossible = fieldCheck(layout);
+    this.#readers = frameReaders(layout);
+    this.#arePossible = fieldCheck(layout);
+    this.#sizeOf = statedSize(layout);
+    this.#run = emptyRun(layout);
+    this.#payloadAt = layout.payload.at;
     this.#sink = sink;
+    this.#scan = sink.intactRun && FrameScan.of(layout);
   }
 
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void {
@@ -88,14 +78,18 @@ export class FrameDecoder implements Decoder {
       if (unitStart >= 0) this.#hints.push(position + unitStart - start);
       else if (position === 0) this.#onGrid = true;
     }
-    let from = start;
-    const rest = this.#length - this.#buffer.length;
-    if (rest > 0 && rest < this.#length && rest <= end - start) {
-      this.#append(buffer, start, start + rest, at);
-      from += rest;
+    for (let from = start; from < end; ) {
+      from = this.#takeInPlace(buffer, from, end, at + from - start);
+      const to = Math.min(end, from + this.#wanted);
+      if (from < to) this.#append(buffer, from, to, at + from - start);
+      from = to;
     }
-    from = this.#takeInPlace(buffer, from, end, at + from - start);
-    if (from < end) this.#append(buffer, from, end, at + from - start);
+  }
+
+  /** How many more bytes bring what waits to the end of a frame or, where none stands there, to where that can be judged. */
+  get #wanted(): number {
+    const { length } = this.#buffer;
+    return length < this.#length ? this.#length - length : Math.max(1, this.#judged - length);
   }
 
   #append(buffer: Uint8Array, start: number, end: number, at: number): void {
@@ -108,7 +102,7 @@ export class FrameDecoder implements Decoder {
   /** The common case without a copy: intact frames one after the other where they were expected. Returns where it ends. */
   #takeInPlace(buffer: Uint8Array, start: number, end: number, at: number): number {
     if (!this.#onGrid || this.#marker.length === 0 || this.#buffer.length > 0) return start;
-    let from = start;
+    let from = this.#scan ? this.#takeRuns(this.#scan, buffer, start, end, at) : start;
     for (; from + this.#length <= end; from += this.#length) {
       if (!this.#isMarkerAt(buffer, from) || !this.#isPossible(buffer, from) || !this.#isCrcRight(buffer, from)) break;
       this.#counts.intact++;
@@ -116,6 +110,41 @@ export class FrameDecoder implements Decoder {
     }
     this.#position += from - start;
     return from;
+  }
+
+  /** The same, many at once. */
+  #takeRuns(scan: FrameScan, buffer: Uint8Array, start: number, end: number, at: number): number {
+    const run = this.#run;
+    let from = start;
+    for (let found = 1; found > 0 && from + this.#length <= end; ) {
+      found = scan.scan(buffer, from, end);
+      let hashAt = 0;
+      for (let i = 0; i < found; i++) {
+        scan.read(i, run);
+        const all = run.count;
+        run.bytes = buffer;
+        run.start = from + this.#payloadAt;
+        run.at = at + from - start;
+        run.segments = this.#sizeOf(run.segments, run.fileBytes);
+        run.hashAt = hashAt;
+        this.#cutImpossible(run);
+        from += run.count * this.#length;
+        hashAt += run.count;
+        this.#counts.intact += run.count;
+        const { count } = run;
+        if (count > 0) this.#sink.intactRun!(run);
+        if (count < all) return from;
+      }
+    }
+    return from;
+  }
+
+  /** Leaves of a run what comes before the first frame whose fields are not possible. All are where the last one's are. */
+  #cutImpossible(run: FrameRun): void {
+    while (run.count > 0 && !this.#arePossible(run.key + (run.count - 1) * run.step, run.segments, run.lastLength)) {
+      run.count--;
+      run.lastLength = run.length;
+    }
   }
 
   /** A frame that lies across the gap fails its CRC, and the search inside it finds the next one: nothing to give up here. */
@@ -130,10 +159,7 @@ export class FrameDecoder implements Decoder {
   end(): void {
     this.#process(true);
     this.#onGrid = false;
-    if (!this.#room) return;
     this.#buffer.release();
-    giveBlock(this.#room);
-    this.#room = undefined;
   }
 
   counts(): LayerCounts {
@@ -155,7 +181,7 @@ export class FrameDecoder implements Decoder {
       }
       this.#refused = this.#position;
       // What stands here is no whole frame: see what begins inside it, and whether the grid goes on behind it.
-      if (!final && buffer.length < 2 * length + this.#marker.length) return;
+      if (!final && buffer.length < this.#judged) return;
       if (starts || this.#onGrid) this.#leave(start, starts);
       else this.#skip(this.#nextStart(start + 1, buffer.end - Math.max(0, this.#marker.length - 1)));
     }
@@ -252,6 +278,12 @@ export class FrameDecoder implements Decoder {
     return true;
   }
 
+  /** Cheaper than the CRC, and a frame that fails it is of no use even if the CRC is right. */
+  #isPossible(bytes: Uint8Array, index: number): boolean {
+    const { key, segments, payloadBytes } = this.#readers;
+    return this.#arePossible(key(bytes, index), segments(bytes, index), payloadBytes(bytes, index));
+  }
+
   #isIntactAt(index: number): boolean {
     const { bytes } = this.#buffer;
     return this.#isPossible(bytes, index) && this.#isCrcRight(bytes, index);
@@ -283,33 +315,6 @@ export class FrameDecoder implements Decoder {
     const { position, at } = this.#pieces[0]!;
     return at + this.#position - position;
   }
-}
-
-/**
- * Makes the check that a frame's fields are possible: cheaper than its CRC, and a frame that fails it is of no use even if the CRC
- * is right. Only the last segment may be short: the place of every other one is its number times the payload size.
- */
-function fieldCheck(layout: FrameLayout): (bytes: Uint8Array, start: number) => boolean {
-  const { key, segments, payloadBytes } = frameReaders(layout);
-  const { size } = layout.payload;
-  if (layout.fields.offset) {
-    const fileBytes = layout.fields.bytes ? compileField(layout.fields.bytes) : () => 0;
-    // Without a length of its own the last payload is filled up behind the file's end.
-    const least = layout.fields.length ? payloadBytes : () => 1;
-    return (bytes, start) => {
-      if (payloadBytes(bytes, start) > size) return false;
-      const total = fileBytes(bytes, start);
-      return total === 0 || key(bytes, start) + least(bytes, start) <= total;
-    };
-  }
-  return (bytes, start) => {
-    const used = payloadBytes(bytes, start);
-    if (used > size) return false;
-    const total = segments(bytes, start);
-    if (total === 0) return true;
-    const segment = key(bytes, start);
-    return segment < total && (used === size || segment === total - 1);
-  };
 }
 
 function crcField({ crc }: FrameLayout): FrameField {

@@ -1,6 +1,7 @@
 // The few things the ledger asks of the file system, in one place: what a crash test has to interrupt.
 import fs from 'node:fs';
 import path from 'node:path';
+import { openWriteBehind, type Writer } from './write-behind.js';
 
 /** Behind the name of a file that `replace` is about to put in place. */
 export const UNFINISHED = '.new';
@@ -22,6 +23,8 @@ export interface Disk {
   /** Writes through a temporary name, syncs and renames, then syncs the folder: all of the new content or all of the old. */
   replace(file: string, content: Uint8Array | string): void;
   syncFolder(folder: string): void;
+  /** What writes while the caller goes on; `undefined`, like none at all, where every write is to be done when it returns. */
+  openWriter?(): Writer | undefined;
 }
 
 type Started = { done: boolean; error: Error | null };
@@ -45,6 +48,7 @@ function syncNext(): void {
 }
 
 export const realDisk: Disk = {
+  openWriter: openWriteBehind,
   open: (file) => fs.openSync(file, fs.constants.O_RDWR | fs.constants.O_CREAT, 0o644),
   openFolder: (folder) => (process.platform === 'win32' ? null : fs.openSync(folder, 'r')),
   write: (fd, bytes, position) => {

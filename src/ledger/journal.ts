@@ -25,7 +25,7 @@ export type SegmentBatch = LaneName & {
   readonly step: number;
   readonly lastLength: number;
   /** The low 32 bits of the XXH64 of each payload; at most `MAX_BATCH`. */
-  readonly hashes: readonly number[];
+  readonly hashes: ArrayLike<number>;
 };
 
 export type JournalEntry =
@@ -53,7 +53,9 @@ export function encodeEntry(entry: JournalEntry): Buffer {
   if (batch) {
     body.writeUInt32BE(entry.step, 20);
     body.writeUInt32BE(entry.lastLength, 24);
-    for (const [i, hash] of entry.hashes.entries()) body.writeUInt32BE(hash, BATCH_HEAD + 4 * i);
+    const { hashes } = entry;
+    const view = new DataView(body.buffer, body.byteOffset + BATCH_HEAD);
+    for (let i = 0; i < hashes.length; i++) view.setUint32(4 * i, hashes[i]!);
   }
   MAGIC.copy(record);
   record.writeUInt32BE(body.length, 4);

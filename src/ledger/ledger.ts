@@ -13,10 +13,11 @@ import { hashLow } from '../bytes/xxh64.js';
 import { LedgerError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
 import { type Segmentation, segmentation } from '../mission/segmentation.js';
-import { DIRECTIVES, type SegmentStore } from '../segments/run.js';
+import { DIRECTIVES, lengthInRun, type SegmentRun, type SegmentStore } from '../segments/run.js';
+import { Batches, fullLength, stepFor } from './batches.js';
 import { Commits, STEP_BYTES } from './commits.js';
 import { type Disk, realDisk } from './disk.js';
-import { Journal, type JournalEntry, type LaneName, MAX_BATCH, type SegmentBatch } from './journal.js';
+import { Journal, type JournalEntry, type LaneName, MAX_BATCH } from './journal.js';
 import { LaneFiles } from './lane-files.js';
 import { beginLedger, clearUnfinished, hasLedger, makeFolder, makeParts } from './ledger-head.js';
 import { keepMission, type MissionText } from './ledger-missions.js';
@@ -33,8 +34,6 @@ import type { Lane, StoredFile } from './stored-file.js';
 const MAX_LANES = 16;
 /** Segments beyond this place in their file are not kept: file systems end there (ext4 at 16 TiB, from memory), files long before. */
 const MAX_DATA_BYTES = 2 ** 43;
-
-type Pending = { -readonly [K in keyof Omit<SegmentBatch, 'hashes'>]: SegmentBatch[K] } & { hashes: number[] };
 
 export type LedgerOptions = {
   /** Needed for a new ledger; checked against an existing one. */
@@ -62,7 +61,7 @@ export class Ledger implements SegmentStore {
   readonly #commits: Commits;
   readonly #book: ReceptionBook;
   readonly #unlock: () => void;
-  readonly #pending = new Map<Lane, Pending>();
+  readonly #batches: Batches;
   readonly #lostBytes = new Map<string, number>();
   /** A write failed: what is on disk is no longer known, and nothing more is committed. */
   #failed = false;
@@ -103,11 +102,13 @@ export class Ledger implements SegmentStore {
     this.#unlock = unlock;
     this.mission = keepMission(folder, given, disk);
     this.segmentation = segmentation(this.mission);
-    this.#data = new LaneFiles(disk, path.join(folder, 'data'));
+    // For less than this a writer takes longer to start than to write.
+    this.#data = new LaneFiles(disk, path.join(folder, 'data'), 2 * stepBytes);
     const journalFile = path.join(folder, 'segments.journal');
     const { journal, damage } = Journal.open(disk, journalFile, (entry) => this.#replay(entry));
     this.#journal = journal;
     this.#commits = new Commits(this.#data, journal, stepBytes);
+    this.#batches = new Batches(this.segmentation, (entry) => this.#commits.add(entry));
     if (damage.tornTail > 0) {
       this.notes.push(
         `The ledger's journal ended in an unfinished or damaged record (${damage.tornTail} bytes, cut off); what came before it is there.`,
@@ -135,15 +136,31 @@ export class Ledger implements SegmentStore {
     hash: number = hashLow(bytes, start, start + length),
   ): number {
     if (this.positionOf(key) + length > MAX_DATA_BYTES) return -1;
-    let stored = this.#lastFile;
-    if (stored === undefined || stored.file !== file || stored.segments !== segments) {
-      stored = this.#fileOf(file, segments);
-      this.#lastFile = stored;
-    }
+    const stored = this.#fileOf(file, segments);
     const lane = this.#laneFor(stored, key, length, hash);
     if (!lane) return -1;
-    if (lane.table.hashOf(key) < 0) this.#add(stored, lane, key, bytes, start, length, hash);
+    if (lane.table.hashOf(key) < 0) {
+      this.#failed = true;
+      this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
+      lane.table.add(key, length, hash);
+      this.#batches.enter(stored, lane, key, 1, length, length);
+      this.#commits.wrote(length, this.#settleAll);
+      this.#failed = false;
+    }
     return lane.index;
+  }
+
+  storeRun(run: SegmentRun, from: number): number {
+    const stored = this.#fileOf(run.file, run.segments);
+    const lane = stored.lanes[0];
+    const end = this.positionOf(run.key + (run.count - 1) * run.step) + run.length;
+    if (!lane || end > MAX_DATA_BYTES) return 0;
+    const same = lane.table.sameInRun?.(run, from) ?? 0;
+    // What is free in the first lane may stand in another.
+    if (same > 0 || stored.lanes.length > 1) return same;
+    const count = Math.min(lane.table.freeInRun?.(run, from) ?? 0, MAX_BATCH);
+    if (count > 0) this.#addRun(stored, lane, run, from, count);
+    return count;
   }
 
   /** Takes over that a content was once there and is lost: only its place is kept, for when it comes again. Returns its lane, or -1. */
@@ -152,7 +169,7 @@ export class Ledger implements SegmentStore {
     const lane = this.#laneFor(stored, key, length, hash);
     if (lane?.table.isFree(key, length)) {
       lane.table.add(key, length, hash);
-      const step = this.#stepFor(length);
+      const step = stepFor(this.segmentation, length);
       const batch = { file, segments, lane: lane.index, key, step, lastLength: length, hashes: [hash] };
       this.#commits.add({ kind: 'segments', ...batch });
       this.#lose(stored, lane, key);
@@ -301,69 +318,43 @@ export class Ledger implements SegmentStore {
     return lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined);
   }
 
-  #add(
-    stored: StoredFile,
-    lane: Lane,
-    key: number,
-    bytes: Uint8Array,
-    start: number,
-    length: number,
-    hash: number,
-  ): void {
+  #addRun(stored: StoredFile, lane: Lane, run: SegmentRun, from: number, count: number): void {
     this.#failed = true;
-    this.#data.write(lane.path, this.positionOf(key), bytes, start, start + length);
-    lane.table.add(key, length, hash);
-    const pending = this.#pending.get(lane);
-    const full = pending && (pending.lastLength !== this.#fullLength(pending) || pending.hashes.length === MAX_BATCH);
-    const follows = pending && pending.key + pending.hashes.length * pending.step === key;
-    if (pending && follows && !full && length <= this.#fullLength(pending)) {
-      pending.hashes.push(hash);
-      pending.lastLength = length;
-    } else {
-      this.#settle(lane);
-      const { file, segments } = stored;
-      const place = { file, segments, lane: lane.index, key, step: this.#stepFor(length) };
-      this.#pending.set(lane, { ...place, lastLength: length, hashes: [hash] });
+    const { bytes, stride, step, length } = run;
+    const key = run.key + from * step;
+    const start = run.start + from * stride;
+    const last = count - 1;
+    const lastLength = lengthInRun(run, from + last);
+    const full = lastLength === length ? count : last;
+    this.#data.writeMany(lane.path, this.positionOf(key), bytes, start, stride, length, full);
+    if (full < count) {
+      const lastStart = start + last * stride;
+      this.#data.write(lane.path, this.positionOf(key + last * step), bytes, lastStart, lastStart + lastLength);
     }
-    this.#commits.wrote(length, this.#settleAll);
+    lane.table.addRun!(run, from, count);
+    this.#batches.enter(stored, lane, key, count, length, lastLength);
+    this.#commits.wrote(last * length + lastLength, this.#settleAll);
     this.#failed = false;
   }
 
-  /** From one key to the next in a batch that begins with a segment of this length. */
-  #stepFor(length: number): number {
-    const { byOffset, payloadSize, varies } = this.segmentation;
-    return varies ? length : byOffset ? payloadSize : 1;
-  }
-
-  /** Bytes of each segment of a batch but, perhaps, its last. */
-  #fullLength({ step }: { readonly step: number }): number {
-    return this.segmentation.varies ? step : this.payloadSize;
-  }
-
   #lose(stored: StoredFile, lane: Lane, key: number): void {
-    this.#settle(lane);
+    this.#batches.settle(lane);
     lane.table.lose(key);
     this.#commits.add({ kind: 'lost', file: stored.file, segments: stored.segments, lane: lane.index, key });
   }
 
-  readonly #settleAll = (): void => {
-    for (const lane of this.#pending.keys()) this.#settle(lane);
-  };
-
-  /** No more segments for the lane's open batch: what is entered next comes after it. */
-  #settle(lane: Lane): void {
-    const pending = this.#pending.get(lane);
-    if (pending) this.#commits.add({ kind: 'segments', ...pending });
-    this.#pending.delete(lane);
-  }
+  readonly #settleAll = (): void => this.#batches.settleAll();
 
   #fileOf(file: number, segments: number): StoredFile {
+    const last = this.#lastFile;
+    if (last?.file === file && last.segments === segments) return last;
     const id = `${file}-${segments}`;
     let stored = this.files.get(id);
     if (!stored) {
       stored = { id, file, segments, lanes: [] };
       this.files.set(id, stored);
     }
+    this.#lastFile = stored;
     return stored;
   }
 
@@ -387,8 +378,9 @@ export class Ledger implements SegmentStore {
       return;
     }
     const last = entry.hashes.length - 1;
-    entry.hashes.forEach((hash, i) => {
-      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : this.#fullLength(entry), hash);
-    });
+    const full = fullLength(this.segmentation, entry);
+    for (let i = 0; i <= last; i++) {
+      table.add(entry.key + i * entry.step, i === last ? entry.lastLength : full, entry.hashes[i]!);
+    }
   }
 }

@@ -1,6 +1,7 @@
 // Which segments of one content of one file are there, with a hash of each payload: in memory, rebuilt from the journal.
 // A segment that the disk lost keeps its place: the receptions that name this content stay true, and only the same content fills it.
 import type { Segmentation } from '../mission/segmentation.js';
+import { lengthInRun, type SegmentRun } from '../segments/run.js';
 
 /** What is known of one segment. */
 export type SegmentContent = { readonly key: number; readonly length: number; readonly hash: number };
@@ -15,6 +16,12 @@ export interface SegmentTable {
   /** Whether no content has the place of `key`; where payloads are of any length, of all `length` bytes (default 1) from there on. */
   isFree(key: number, length?: number): boolean;
   add(key: number, length: number, hash: number): void;
+  /** How many of a run's segments, from the one numbered `from` on, are there with just these contents; 0 may mean: ask of each. */
+  sameInRun?(run: SegmentRun, from: number): number;
+  /** The same of places that no content has. */
+  freeInRun?(run: SegmentRun, from: number): number;
+  /** Adds `count` segments of a run, from the one numbered `from` on, whose places `freeInRun` found free. */
+  addRun?(run: SegmentRun, from: number, count: number): void;
   /** The content is no longer there; it keeps its place. */
   lose(key: number): void;
   /** Number of segments there. */
@@ -82,18 +89,50 @@ export class NumberedTable implements SegmentTable {
   }
 
   add(key: number, length: number, hash: number): void {
-    let page = this.#pageOf(key);
-    if (!page) {
-      page = { states: new Uint8Array(PAGE), hashes: new Uint32Array(PAGE) };
-      this.#pages.set(Math.floor(key / PAGE), page);
-      this.#lastPage = page;
-    }
+    const page = this.#pageOf(key) ?? this.#newPage(key);
     const slot = key % PAGE;
     if (page.states[slot] !== THERE) this.#size++;
     page.states[slot] = THERE;
     page.hashes[slot] = hash;
     if (length !== this.#payloadSize) this.#short.set(key, length);
     else if (this.#short.size > 0) this.#short.delete(key);
+  }
+
+  sameInRun(run: SegmentRun, from: number): number {
+    const key = run.key + from;
+    const page = this.#pageOf(key);
+    if (!page) return 0;
+    const { states, hashes } = page;
+    const first = key % PAGE;
+    const most = Math.min(run.count - from, PAGE - first);
+    for (let i = 0; i < most; i++) {
+      const isSame = states[first + i] === THERE && hashes[first + i] === run.hashes[run.hashAt + from + i];
+      if (!isSame || this.#fullLength(key + i) !== lengthInRun(run, from + i)) return i;
+    }
+    return most;
+  }
+
+  freeInRun(run: SegmentRun, from: number): number {
+    const key = run.key + from;
+    const first = key % PAGE;
+    const most = Math.min(run.count - from, PAGE - first);
+    const states = this.#pageOf(key)?.states;
+    if (!states) return most;
+    for (let i = 0; i < most; i++) if (states[first + i] !== FREE) return i;
+    return most;
+  }
+
+  addRun(run: SegmentRun, from: number, count: number): void {
+    const key = run.key + from;
+    const { states, hashes } = this.#pageOf(key) ?? this.#newPage(key);
+    const first = key % PAGE;
+    for (let i = 0; i < count; i++) {
+      states[first + i] = THERE;
+      hashes[first + i] = run.hashes[run.hashAt + from + i]!;
+    }
+    this.#size += count;
+    const lastLength = lengthInRun(run, from + count - 1);
+    if (lastLength !== this.#payloadSize) this.#short.set(key + count - 1, lastLength);
   }
 
   lose(key: number): void {
@@ -134,6 +173,15 @@ export class NumberedTable implements SegmentTable {
       this.#lastPage = this.#pages.get(number);
     }
     return this.#lastPage;
+  }
+
+  #newPage(key: number): Page {
+    const page = { states: new Uint8Array(PAGE), hashes: new Uint32Array(PAGE) };
+    const number = Math.floor(key / PAGE);
+    this.#pages.set(number, page);
+    this.#lastNumber = number;
+    this.#lastPage = page;
+    return page;
   }
 
   #fullLength(key: number): number {

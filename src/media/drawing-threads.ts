@@ -5,7 +5,7 @@ import { Worker } from 'node:worker_threads';
 import { type Drawing, type DrawRequest, drawOrTell, type Undrawn } from './draw.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
-const threadFile = new URL('./draw-thread.js', import.meta.url);
+const threadFile = new URL('../media/draw-thread.js', import.meta.url);
 /** Of a thread, for objects; the pixels lie outside. */
 const HEAP_MIB = 2048;
 

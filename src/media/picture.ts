@@ -1,7 +1,8 @@
 // Opening an untrusted picture with sharp: from memory, because sharp reads options out of file names and caches by
 // path, and within limits that keep a small hostile file from filling the machine.
 import { readFile, stat } from 'node:fs/promises';
-import sharp, { type Sharp } from 'sharp';
+import type { Sharp } from 'sharp';
+import { sharpLibrary } from './sharp-library.js';
 
 /** 100 megapixels: more than the cameras this is for, and 400 MB decoded. */
 export const pixelLimit = 100_000_000;
@@ -17,7 +18,7 @@ export type Pixels = { readonly data: Buffer; readonly width: number; readonly h
  * @returns nothing is decoded yet: the sharp pipeline rejects when it runs on a picture that is bad or too large
  */
 export function openPicture(bytes: Uint8Array, failOn: 'error' | 'none', animated = false): Sharp {
-  return sharp(bytes, { failOn, animated, limitInputPixels: pixelLimit });
+  return sharpLibrary()(bytes, { failOn, animated, limitInputPixels: pixelLimit });
 }
 
 /** All pixels of the picture, or `null` where it cannot be opened. */

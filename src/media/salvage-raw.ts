@@ -1,9 +1,9 @@
 // A raw frame of a camera to look at: developed as the mission file says, what is missing hatched.
-import sharp from 'sharp';
 import type { SensorFiles, SensorLayout } from '../mission/mission.js';
 import { hatchPeriod, isStripe, STRIPE } from './hatch.js';
 import { readPictureFile } from './picture.js';
 import { developRaw, rawRowBytes } from './raw/develop-raw.js';
+import { sharpLibrary } from './sharp-library.js';
 
 export type RawSalvage = {
   readonly png: Buffer;
@@ -35,7 +35,7 @@ export async function salvageRaw(
   if (samples === 0) return null;
   const { data, width, height } = pixels;
   hatch(data, width, height);
-  const png = await sharp(data, { raw: { width, height, channels: 4 } })
+  const png = await sharpLibrary()(data, { raw: { width, height, channels: 4 } })
     .png()
     .toBuffer();
   const share = (100 * samples) / (width * height);

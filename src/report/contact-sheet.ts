@@ -1,5 +1,6 @@
 // One picture of all pictures: the thumbnails with file names and states below, as a PNG.
-import sharp from 'sharp';
+
+import { sharpLibrary } from '../media/sharp-library.js';
 import { filesByNeed, stateSign } from './file-state.js';
 import type { Report, Thumbnail } from './model.js';
 import { plainText } from './plain-text.js';
@@ -63,7 +64,7 @@ export async function contactSheet({ coverage, thumbnails }: Report): Promise<Bu
       };
     }),
   );
-  return sharp({ create: { width, height, channels: 3, background: '#fff' } })
+  return sharpLibrary()({ create: { width, height, channels: 3, background: '#fff' } })
     .composite([...pictures, { input: Buffer.from(text), left: 0, top: 0 }])
     .png()
     .toBuffer();
@@ -71,7 +72,7 @@ export async function contactSheet({ coverage, thumbnails }: Report): Promise<Bu
 
 function fitted({ dataUri }: Thumbnail, box: number) {
   const bytes = Buffer.from(dataUri.slice(dataUri.indexOf(',') + 1), 'base64');
-  return sharp(bytes)
+  return sharpLibrary()(bytes)
     .resize({ width: box, height: box, fit: 'inside', withoutEnlargement: true })
     .png()
     .toBuffer({ resolveWithObject: true });

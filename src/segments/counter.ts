@@ -64,4 +64,10 @@ export class CounterUnwrapper {
     this.#lastSegment = segment;
     return this.#last;
   }
+
+  /** `count` more intact frames, each one counter and one segment of the same file on. */
+  goOn(count: number): void {
+    this.#last += count;
+    this.#lastSegment += count;
+  }
 }

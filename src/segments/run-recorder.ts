@@ -67,6 +67,15 @@ export class RunRecorder {
     this.#last = counter;
   }
 
+  /** Takes `count` more frames that each continue the last intact one: in the next transmission the next segment of the same file. */
+  protected keepOn(count: number): void {
+    if (count === 0) return;
+    this.#unwrapper.goOn(count);
+    this.intactFrames += count;
+    this.#last += count;
+    this.#run!.count += count;
+  }
+
   /**
    * Takes the frame that follows the last intact one, as a part of the same thing.
    *

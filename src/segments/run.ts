@@ -70,6 +70,27 @@ export type DamagedFrame = {
   readonly bytes: Uint8Array;
 };
 
+/** Segments of one file that follow each other, each payload `stride` bytes behind the one before; all but the last are full. */
+export type SegmentRun = {
+  file: number;
+  /** See `Run`; `step` as well. */
+  segments: number;
+  /** Of the first. */
+  key: number;
+  step: number;
+  count: number;
+  bytes: Uint8Array;
+  /** Of the first payload, in `bytes`. */
+  start: number;
+  stride: number;
+  /** Payload bytes of all but the last, and of the last. */
+  length: number;
+  lastLength: number;
+  /** The low 32 bits of the XXH64 of each payload, from `hashAt` on. */
+  hashes: Uint32Array | Float64Array;
+  hashAt: number;
+};
+
 /** Where intact segments go; says in which lane the content is kept (see `Run.lane`). */
 export interface SegmentStore {
   /** @param hash the low 32 bits of the payload's XXH64, where it is known already */
@@ -82,4 +103,46 @@ export interface SegmentStore {
     length: number,
     hash?: number,
   ): number;
+  /**
+   * The same of the segments of a run from the one numbered `from` on, many at once, for who can.
+   *
+   * @param run lent for the call
+   * @returns of how many: all that are kept in lane 0; 0 where `store` is to be asked of the next
+   */
+  storeRun?(run: SegmentRun, from: number): number;
+}
+
+/** Payload bytes of a segment of a run. */
+export function lengthInRun({ count, length, lastLength }: SegmentRun, index: number): number {
+  return index === count - 1 ? lastLength : length;
+}
+
+/**
+ * Stores a run, at once where it can be.
+ *
+ * @param onKept told of each `count` segments, from the one numbered `from` on, that are kept in the same lane
+ */
+export function storeRun(
+  run: SegmentRun,
+  store: SegmentStore,
+  onKept: (from: number, count: number, lane: number) => void,
+): void {
+  const { count } = run;
+  for (let from = 0; from < count; ) {
+    const taken = store.storeRun?.(run, from) ?? 0;
+    if (taken > 0) {
+      onKept(from, taken, 0);
+      from += taken;
+    } else {
+      onKept(from, 1, storeOne(run, from, store));
+      from++;
+    }
+  }
+}
+
+function storeOne(run: SegmentRun, index: number, store: SegmentStore): number {
+  const { file, segments, key, step, bytes, start, stride, hashes, hashAt } = run;
+  const length = lengthInRun(run, index);
+  const hash = hashes[hashAt + index]!;
+  return store.store(file, segments, key + index * step, bytes, start + index * stride, length, hash);
 }

@@ -30,7 +30,7 @@ export type FromDatagramThread =
   | { readonly kind: 'stopped' };
 
 /** Where the compiled thread lies. */
-const threadFile = new URL('./datagram-thread.js', import.meta.url);
+const threadFile = new URL('../watch/datagram-thread.js', import.meta.url);
 
 /** Linux tells twice of what was asked for; below this a busy machine may lose datagrams at 40 Mbit/s. */
 const SMALL_BUFFER_BYTES = 2 << 20;

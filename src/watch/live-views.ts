@@ -11,7 +11,7 @@ import { documentChanges } from '../report/make-document.js';
 import type { Report } from '../report/model.js';
 import { packDocument } from '../report/pack-document.js';
 import type { LiveState } from '../report/page-document.js';
-import { VERSION } from '../version.js';
+import { VERSION } from '../report/version.js';
 import type { DatagramRecorder } from './datagram-recorder.js';
 import type { LiveServer } from './live-server.js';
 import type { WatchedIntake } from './watched-intake.js';

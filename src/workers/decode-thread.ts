@@ -3,15 +3,14 @@
 // their payloads stay where they are in the shared block unless they had to be put together.
 import { parentPort, workerData } from 'node:worker_threads';
 import { memory, takeFastMemory } from '../bytes/fast-memory.js';
-import { gatherRoomIn } from '../bytes/gather-room.js';
+import { gatherRoomsIn } from '../bytes/gather-room.js';
 import { RecordingError } from '../errors.js';
 import { Reception } from '../segments/receive.js';
 import {
   type DecoderSetup,
   type FromDecoder,
-  LISTED_SEGMENTS,
+  LISTED_NUMBERS,
   type Problem,
-  SEGMENT_NUMBERS,
   SLOT_BYTES,
   SLOTS,
   type ToDecoder,
@@ -22,11 +21,11 @@ import { SlotPool } from './slot-pool.js';
 
 const port = parentPort!;
 const { mission } = workerData as DecoderSetup;
-const LIST_BYTES = LISTED_SEGMENTS * SEGMENT_NUMBERS * Float64Array.BYTES_PER_ELEMENT;
+const LIST_BYTES = LISTED_NUMBERS * Float64Array.BYTES_PER_ELEMENT;
 const slots = Array.from({ length: SLOTS }, () => takeFastMemory(SLOT_BYTES)!);
-const lists = slots.map(() => new Float64Array(memory.buffer, takeFastMemory(LIST_BYTES)!.byteOffset, LIST_BYTES / 8));
+const lists = slots.map(() => new Float64Array(memory.buffer, takeFastMemory(LIST_BYTES)!.byteOffset, LISTED_NUMBERS));
 /** Slots to read into, while this thread reads. */
-const pool = new SlotPool();
+const pool = new SlotPool(SLOTS);
 const list = new SegmentList();
 let reception = new Reception(mission, list);
 
@@ -36,9 +35,9 @@ function post(message: FromDecoder, transfer: ArrayBuffer[] = []): void {
 
 /** Sends what was listed since the last time. */
 function sendList(slot: number, bytes: number): void {
-  const segments = list.unshared();
-  const message = { kind: 'decoded', slot, bytes, count: list.count, segments, spill: list.spill() } as const;
-  post(message, segments ? [segments.buffer as ArrayBuffer] : []);
+  const unshared = list.unshared();
+  const message = { kind: 'decoded', slot, bytes, listed: list.size, list: unshared, spill: list.spill() } as const;
+  post(message, unshared ? [unshared.buffer as ArrayBuffer] : []);
 }
 
 /** @param at offset in the recording */
@@ -92,5 +91,5 @@ post({
   memory,
   slots: slots.map((slot) => slot.byteOffset),
   lists: lists.map((own) => own.byteOffset),
-  gatherAt: gatherRoomIn(memory.buffer)!.bytes.byteOffset,
+  gatherAt: gatherRoomsIn(memory.buffer)!.rooms[0]!.byteOffset,
 });

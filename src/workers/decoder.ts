@@ -1,27 +1,28 @@
 // The main thread's side of a decoding thread: hands it a recording, or its blocks where they have to be unpacked, and keeps the
 // segments it finds.
 import { Worker } from 'node:worker_threads';
-import { addGatherRoom } from '../bytes/gather-room.js';
+import { addGatherRooms } from '../bytes/gather-room.js';
 import { RecordingError } from '../errors.js';
 import { readRecording, type WasRead } from '../intake/read-recording.js';
 import type { Block, PlainFiles, Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
 import type { Received } from '../segments/receive.js';
-import type { Run, SegmentStore } from '../segments/run.js';
+import { type Run, type SegmentRun, type SegmentStore, storeRun } from '../segments/run.js';
 import {
   type Decoded,
   type Ended,
   type FromDecoder,
-  LISTED_SEGMENTS,
+  LISTED_NUMBERS,
   type Places,
-  SEGMENT_NUMBERS,
+  RUN_NUMBERS,
   SLOT_BYTES,
+  SLOTS,
   type ToDecoder,
 } from './protocol.js';
 import { SlotPool } from './slot-pool.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
-export const threadFile: URL = new URL('./decode-thread.js', import.meta.url);
+export const threadFile: URL = new URL('../workers/decode-thread.js', import.meta.url);
 
 /** One recording under way. */
 type Work = {
@@ -43,12 +44,13 @@ export class Decoder {
   #slots: readonly Uint8Array[] = [];
   #lists: readonly Float64Array[] = [];
   /** For blocks read here. */
-  readonly #pool = new SlotPool();
+  readonly #pool = new SlotPool(SLOTS);
   #work: Work | undefined;
   #failure: unknown;
+  readonly #run = {} as SegmentRun;
 
   constructor(mission: Mission) {
-    this.#worker = new Worker(threadFile, { workerData: { mission } });
+    this.#worker = new Worker(threadFile, { workerData: { mission }, execArgv: [] });
     this.#ready = new Promise((ready, fail) => {
       this.#worker.on('error', (error) => {
         fail(error);
@@ -104,8 +106,8 @@ export class Decoder {
     const { buffer } = memory;
     this.#memory = new Uint8Array(buffer);
     this.#slots = slots.map((at) => new Uint8Array(buffer, at, SLOT_BYTES));
-    this.#lists = lists.map((at) => new Float64Array(buffer, at, LISTED_SEGMENTS * SEGMENT_NUMBERS));
-    addGatherRoom(memory, gatherAt);
+    this.#lists = lists.map((at) => new Float64Array(buffer, at, LISTED_NUMBERS));
+    addGatherRooms(memory, gatherAt);
   }
 
   async #hand({ bytes, at, gap }: Block): Promise<void> {
@@ -117,25 +119,13 @@ export class Decoder {
     }
   }
 
-  #keep({ slot, bytes, count, segments: own, spill }: Decoded): void {
+  #keep({ slot, bytes, listed, list = this.#lists[slot]!, spill }: Decoded): void {
     const work = this.#work;
-    const segments = own ?? this.#lists[slot]!;
-    const end = count * SEGMENT_NUMBERS;
     if (work && this.#failure === undefined) {
       try {
-        for (let at = 0; at < end; at += SEGMENT_NUMBERS) {
-          const place = segments[at + 3]!;
-          const lane = work.store.store(
-            segments[at]!,
-            segments[at + 1]!,
-            segments[at + 2]!,
-            place < 0 ? spill : this.#memory,
-            place < 0 ? -1 - place : place,
-            segments[at + 4]!,
-            segments[at + 5]!,
-          );
-          if (lane !== 0) work.lanes.set(work.kept, lane);
-          work.kept++;
+        for (let at = 0; at < listed; at += RUN_NUMBERS + this.#run.count) {
+          this.#readRun(list, at, spill);
+          storeRun(this.#run, work.store, this.#note);
         }
       } catch (error) {
         this.#fail(error);
@@ -147,6 +137,29 @@ export class Decoder {
       this.#post({ kind: 'free', slot });
     } else this.#pool.give(slot);
   }
+
+  #readRun(list: Float64Array, at: number, spill: Uint8Array): void {
+    const run = this.#run;
+    const place = list[at + 5]!;
+    run.count = list[at]!;
+    run.file = list[at + 1]!;
+    run.segments = list[at + 2]!;
+    run.key = list[at + 3]!;
+    run.step = list[at + 4]!;
+    run.bytes = place < 0 ? spill : this.#memory;
+    run.start = place < 0 ? -1 - place : place;
+    run.stride = list[at + 6]!;
+    run.length = list[at + 7]!;
+    run.lastLength = list[at + 8]!;
+    run.hashes = list;
+    run.hashAt = at + RUN_NUMBERS;
+  }
+
+  readonly #note = (_from: number, count: number, lane: number): void => {
+    const { lanes, kept } = this.#work!;
+    if (lane !== 0) for (let i = 0; i < count; i++) lanes.set(kept + i, lane);
+    this.#work!.kept += count;
+  };
 
   #fail(error: unknown): void {
     this.#failure ??= error;

@@ -7,8 +7,8 @@ import type { Taken } from '../segments/receive.js';
 export const SLOTS = 8;
 /** Small enough for what one processor has read to be in its cache when another comes to it. */
 export const SLOT_BYTES: number = 1 << 20;
-/** Segments of one block for which there is room in the shared list; more are sent in a list of their own. */
-export const LISTED_SEGMENTS = 4096;
+/** Numbers of one block's segments for which there is room in the shared list; more are sent in a list of their own. */
+export const LISTED_NUMBERS: number = 1 << 15;
 
 export type DecoderSetup = { readonly mission: Mission };
 
@@ -29,11 +29,11 @@ export type ToDecoder =
   | { readonly kind: 'read'; readonly files: readonly string[] }
   | { readonly kind: 'free'; readonly slot: number };
 
-/** Numbers of each segment in a list: file, segments, key, place, length, hash of the payload. */
-export const SEGMENT_NUMBERS = 6;
+/** Numbers of each run in a list, before the hashes of its payloads: as `SegmentRun` has them, of `start` the place. */
+export const RUN_NUMBERS = 9;
 
 /**
- * What one block held. The place of a payload: 0 or more = its offset in the shared memory, in the slot of this block; below 0 =
+ * What one block held. The place of a run's first payload: 0 or more = its offset in the shared memory, in the slot of this block; below 0 =
  * at -1 - place in `spill`, where it was put together from several blocks or was changed on the way.
  */
 export type Decoded = {
@@ -42,9 +42,10 @@ export type Decoded = {
   readonly slot: number;
   /** Of the block. */
   readonly bytes: number;
-  readonly count: number;
+  /** Numbers in the list. */
+  readonly listed: number;
   /** The list, where the slot's own has no room for it. */
-  readonly segments?: Float64Array | undefined;
+  readonly list?: Float64Array | undefined;
   readonly spill: Uint8Array;
 };
 

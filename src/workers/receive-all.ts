@@ -4,15 +4,16 @@ import fs from 'node:fs';
 import os from 'node:os';
 import type { Recording } from '../intake/source.js';
 import type { Mission } from '../mission/mission.js';
-import { type Received, receive } from '../segments/receive.js';
+import type { Received } from '../segments/receive.js';
 import type { SegmentStore } from '../segments/run.js';
 import { Decoder, threadFile } from './decoder.js';
+import { receiveHere } from './receive-here.js';
 
 /** Below this a thread takes longer to start than the work it takes over. */
 const BYTES_WORTH_A_THREAD = 32 << 20;
 
 export type ReceiveAllOptions = {
-  /** Decoding threads; 0 = none but this one. Default: as many as the machine has cores, fewer for little work. */
+  /** Decoding threads, this one among them; 0 = none beside it. Default: as many as the machine has cores, fewer for little work. */
   readonly workers?: number | undefined;
   readonly onStart?: (recording: Recording) => void;
 };
@@ -28,32 +29,47 @@ export async function receiveAll(
   onReceived: (recording: Recording, received: Received) => void,
   { workers, onStart = () => undefined }: ReceiveAllOptions = {},
 ): Promise<void> {
-  const threads = Math.min(workers ?? threadsFor(recordings), recordings.length);
-  if (threads === 0 || !fs.existsSync(threadFile)) {
-    for (const recording of recordings) {
-      onStart(recording);
-      onReceived(recording, await receive(recording, mission, store));
-    }
-    return;
-  }
+  // What has to be unpacked, this thread unpacks; plain files are read and decoded by one thread from end to end.
+  const plain = recordings.filter((recording) => recording.plain);
+  const packed = recordings.filter((recording) => !recording.plain);
+  const threads = threadsBeside(workers ?? defaultThreads(recordings), plain.length, packed.length);
   const decoders = Array.from({ length: threads }, () => new Decoder(mission));
-  const waiting = [...recordings];
   let isOver = false;
-  const work = async (decoder: Decoder): Promise<void> => {
-    for (let recording = waiting.shift(); recording && !isOver; recording = waiting.shift()) {
+  const work = async (
+    next: () => Recording | undefined,
+    take: (own: Recording) => Promise<Received>,
+  ): Promise<void> => {
+    for (let recording = next(); recording && !isOver; recording = next()) {
       onStart(recording);
-      onReceived(recording, await decoder.receive(recording, store));
+      onReceived(recording, await take(recording));
     }
   };
   try {
-    await Promise.all(decoders.map(work));
+    await Promise.all([
+      ...decoders.map((decoder) =>
+        work(
+          () => packed.shift() ?? plain.shift(),
+          (recording) => decoder.receive(recording, store),
+        ),
+      ),
+      work(
+        () => plain.shift() ?? (threads === 0 ? packed.shift() : undefined),
+        (recording) => receiveHere(recording, mission, store),
+      ),
+    ]);
   } finally {
     isOver = true;
     await Promise.all(decoders.map((decoder) => decoder.close()));
   }
 }
 
-function threadsFor(recordings: readonly Recording[]): number {
+function threadsBeside(threads: number, plain: number, packed: number): number {
+  if (threads === 0 || !fs.existsSync(threadFile)) return 0;
+  const wanted = Math.max(threads - 1, packed > 0 ? 1 : 0);
+  return Math.min(wanted, packed + Math.max(0, plain - 1));
+}
+
+function defaultThreads(recordings: readonly Recording[]): number {
   const bytes = recordings.reduce((sum, { storedBytes }) => sum + storedBytes, 0);
   return Math.min(os.availableParallelism(), Math.floor(bytes / BYTES_WORTH_A_THREAD));
 }

@@ -2,21 +2,21 @@
 // it is lane 0.
 import { baseOf } from '../bytes/fast-memory.js';
 import { hashLow } from '../bytes/xxh64.js';
-import type { SegmentStore } from '../segments/run.js';
-import { LISTED_SEGMENTS, SEGMENT_NUMBERS } from './protocol.js';
+import type { SegmentRun, SegmentStore } from '../segments/run.js';
+import { LISTED_NUMBERS, RUN_NUMBERS } from './protocol.js';
 
 export class SegmentList implements SegmentStore {
   /** The block, as it lies in this thread's memory. */
   #blockStart = 0;
   #blockEnd = 0;
   #shared: Float64Array | undefined;
-  #numbers: Float64Array = new Float64Array(LISTED_SEGMENTS * SEGMENT_NUMBERS);
+  #numbers: Float64Array = new Float64Array(LISTED_NUMBERS);
   #own = this.#numbers;
   #used = 0;
   #spill = Buffer.allocUnsafe(1 << 16);
   #spilled = 0;
 
-  /** What comes next lies in `block`, if anywhere; `shared` has room for `LISTED_SEGMENTS`. */
+  /** What comes next lies in `block`, if anywhere; `shared` has room for `LISTED_NUMBERS`. */
   begin(block: Uint8Array | undefined, shared: Float64Array | undefined): void {
     this.#blockStart = block ? baseOf(block) : 0;
     this.#blockEnd = this.#blockStart + (block?.length ?? 0);
@@ -26,8 +26,9 @@ export class SegmentList implements SegmentStore {
     this.#spilled = 0;
   }
 
-  get count(): number {
-    return this.#used / SEGMENT_NUMBERS;
+  /** Numbers in the list. */
+  get size(): number {
+    return this.#used;
   }
 
   /** A copy of the list, where `shared` does not have it. */
@@ -41,25 +42,58 @@ export class SegmentList implements SegmentStore {
   }
 
   store(file: number, segments: number, key: number, bytes: Uint8Array, start: number, length: number): number {
-    let list = this.#numbers;
-    const at = this.#used;
-    if (at === list.length) list = this.#grow();
-    this.#used = at + SEGMENT_NUMBERS;
-    list[at] = file;
-    list[at + 1] = segments;
-    list[at + 2] = key;
-    list[at + 3] = this.#placeOf(bytes, start, length);
-    list[at + 4] = length;
-    list[at + 5] = hashLow(bytes, start, start + length);
+    const place = this.#placeOf(bytes, start, length);
+    const at = this.#add(1, file, segments, key, 0, place, 0, length, length);
+    this.#numbers[at] = hashLow(bytes, start, start + length);
     return 0;
   }
 
-  #grow(): Float64Array {
-    const larger = new Float64Array(2 * this.#used);
-    larger.set(this.#numbers);
+  storeRun(run: SegmentRun, from: number): number {
+    const { bytes, start, stride, length, lastLength, hashes, hashAt, count, step } = run;
+    const first = start + from * stride;
+    const place = baseOf(bytes) + first;
+    const left = count - from;
+    const isInBlock = place >= this.#blockStart && place + (left - 1) * stride + lastLength <= this.#blockEnd;
+    if (baseOf(bytes) < 0 || !isInBlock) return 0;
+    const at = this.#add(left, run.file, run.segments, run.key + from * step, step, place, stride, length, lastLength);
+    for (let i = 0; i < left; i++) this.#numbers[at + i] = hashes[hashAt + from + i]!;
+    return left;
+  }
+
+  /** Lists a run; returns where its hashes go. */
+  #add(
+    count: number,
+    file: number,
+    segments: number,
+    key: number,
+    step: number,
+    place: number,
+    stride: number,
+    length: number,
+    lastLength: number,
+  ): number {
+    const at = this.#used;
+    const end = at + RUN_NUMBERS + count;
+    if (end > this.#numbers.length) this.#grow(end);
+    const list = this.#numbers;
+    list[at] = count;
+    list[at + 1] = file;
+    list[at + 2] = segments;
+    list[at + 3] = key;
+    list[at + 4] = step;
+    list[at + 5] = place;
+    list[at + 6] = stride;
+    list[at + 7] = length;
+    list[at + 8] = lastLength;
+    this.#used = end;
+    return at + RUN_NUMBERS;
+  }
+
+  #grow(least: number): void {
+    const larger = new Float64Array(2 * least);
+    larger.set(this.#numbers.subarray(0, this.#used));
     this.#own = larger;
     this.#numbers = larger;
-    return larger;
   }
 
   #placeOf(bytes: Uint8Array, start: number, length: number): number {

@@ -1,10 +1,13 @@
 // Which slots are free, for the one who reads into them.
-import { SLOTS } from './protocol.js';
 
 export class SlotPool {
-  readonly #free = Array.from({ length: SLOTS }, (_, slot) => slot);
+  readonly #free: number[];
   #failure: unknown;
   #wake: (() => void) | undefined;
+
+  constructor(slots: number) {
+    this.#free = Array.from({ length: slots }, (_, slot) => slot);
+  }
 
   /** A free slot: at once where there is one. One may wait at a time. @throws what `fail` was told */
   take(): number | Promise<number> {

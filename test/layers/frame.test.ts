@@ -1,7 +1,8 @@
 // The mission's own frames, found in a byte stream by marker, grid and CRC.
 import { describe, expect, test } from 'vitest';
 import { CRC_CATALOGUE, CRC_NAMES } from '../../src/bytes/crc-catalogue.js';
-import { encodeFrame, frameReaders } from '../../src/layers/frame.js';
+import { encodeFrame } from '../../src/layers/frame.js';
+import { frameReaders } from '../../src/layers/frame-readers.js';
 import type { FrameLayout } from '../../src/mission/mission.js';
 import { collect, layoutOf, makeFrames, offsetLayout, type Result, scan } from './frame-material.js';
 import { cuts, feed, GARBAGE, garbage, noise } from './seeded.js';

@@ -3,6 +3,7 @@
 import fs from 'node:fs';
 import path from 'node:path';
 import type { Disk } from '../../src/ledger/disk.js';
+import type { Writer } from '../../src/ledger/write-behind.js';
 import type { Random } from '../../src/rehearsal/random.js';
 
 export class PowerCut extends Error {}
@@ -71,6 +72,10 @@ export class ShadowDisk implements Disk {
   read(fd: number, bytes: Uint8Array, position: number): number {
     this.#step('read');
     return fs.readSync(fd, bytes, 0, bytes.length, position);
+  }
+
+  openWriter(): Writer {
+    return new LaggingWriter(this);
   }
 
   /** What is there now lasts once `isSynced` was asked. */
@@ -160,6 +165,39 @@ export class ShadowDisk implements Disk {
     this.operations++;
     if (this.operations >= this.#failAt) throw new PowerCut(what);
     this.log.push(what);
+  }
+}
+
+/** Writes no sooner than it must: one for each time it is asked whether it is done, and what is waited for. */
+class LaggingWriter implements Writer {
+  readonly isReady = true;
+  readonly #disk: Disk;
+  readonly #writes: { readonly fd: number; readonly bytes: Uint8Array; readonly position: number }[] = [];
+  #done = 0;
+
+  constructor(disk: Disk) {
+    this.#disk = disk;
+  }
+
+  write(fd: number, bytes: Uint8Array, position: number): number {
+    return this.#writes.push({ fd, bytes, position });
+  }
+
+  isDone(write: number): boolean {
+    if (this.#done < write) this.#writeOne();
+    return this.#done >= write;
+  }
+
+  wait(write: number): void {
+    while (this.#done < write) this.#writeOne();
+  }
+
+  close(): void {}
+
+  #writeOne(): void {
+    const { fd, bytes, position } = this.#writes[this.#done]!;
+    this.#disk.write(fd, bytes, position);
+    this.#done++;
   }
 }
 

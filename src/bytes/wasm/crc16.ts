@@ -5,7 +5,7 @@
 // (i / 16) % 2. A lane holds a register of its own and takes the next of its words 64 bytes on: c -> A^64(c) ^ w, looked up by the
 // four nibbles of c in tables of 16 results each, low and high byte apart. At the end the lanes are folded in halves. Zero bytes
 // leave a register of 0 as it is: so the data are led by zeros to whole steps, and the register joins the first two bytes that count
-// (a size of 64 n + 1 would part the two: the caller sees to that).
+// (a size of 64 n + 1 would part the two: its first byte goes in by itself).
 // Method: known for AES-like look-ups as nibble shuffles; the split of a CRC into interleaved lanes follows from its linearity.
 
 /** Bytes of one CRC's tables: `t` as 256 u16, then nibble tables for A^64, A^32, A^16, A^8, A^4 and A^2, then the bytes -64 to 79. */
@@ -46,6 +46,12 @@ function headAt(at: usize, offset: usize, ramp: usize, register: v128): v128 {
   return v128.xor(data, i8x16.swizzle(register, index));
 }
 
+// @ts-ignore: decorator
+@inline
+function byteInto(tables: usize, c: u32, byte: u32): u32 {
+  return (c >> 8) ^ <u32>load<u16>(tables + (((c ^ byte) & 255) << 1));
+}
+
 /**
  * Takes the register `c` over `[at, at + size)`. The 63 bytes before `at` are in the memory.
  *
@@ -53,6 +59,10 @@ function headAt(at: usize, offset: usize, ramp: usize, register: v128): v128 {
  */
 export function advance(tables: usize, c: u32, at: usize, size: u32): u32 {
   const end = at + size;
+  if (size % STEP == 1) {
+    c = byteInto(tables, c, load<u8>(at++));
+    size--;
+  }
   if (size >= STEP) {
     const nibble = i8x16.splat(15);
     const pad = (0 - size) & (STEP - 1);
@@ -105,9 +115,8 @@ export function advance(tables: usize, c: u32, at: usize, size: u32): u32 {
       high = v128.xor(i8x16.swizzle(high, halves), lookUp(by + 64, l, ls, h, hs));
     }
     c = <u32>i8x16.extract_lane_u(low, 0) | (<u32>i8x16.extract_lane_u(high, 0) << 8);
-    c = (c >> 8) ^ <u32>load<u16>(tables + ((c & 255) << 1));
-    return (c >> 8) ^ <u32>load<u16>(tables + ((c & 255) << 1));
+    return byteInto(tables, byteInto(tables, c, 0), 0);
   }
-  for (; at < end; at++) c = (c >> 8) ^ <u32>load<u16>(tables + (((c ^ load<u8>(at)) & 255) << 1));
+  for (; at < end; at++) c = byteInto(tables, c, load<u8>(at));
   return c;
 }

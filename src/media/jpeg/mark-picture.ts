@@ -1,8 +1,8 @@
 // A salvaged JPEG as pictures to look at: a PNG in which nothing stands where nothing arrived (hatched, so that it is seen) and what
 // is not sure shines through, a small map of the grades, and on request a separate picture with the holes interpolated.
-import sharp from 'sharp';
 import { hatchPeriod, isStripe, STRIPE } from '../hatch.js';
 import { decodePixels, openPicture, type Pixels } from '../picture.js';
+import { sharpLibrary } from '../sharp-library.js';
 import { coarse, type HoledFacts, likely, missing } from './read-holed-jpeg.js';
 
 /** Opacity by grade; of what is missing, that of the stripes. */
@@ -58,7 +58,7 @@ function* boxes(
 /** One pixel per MCU: black missing, dark grey coarse, light grey likely, white sure. */
 export function gradeMap({ grades, layout }: HoledFacts): Promise<Buffer> {
   const data = Buffer.from(grades.map((grade) => 85 * grade));
-  return sharp(data, { raw: { width: layout.across, height: layout.down, channels: 1 } })
+  return sharpLibrary()(data, { raw: { width: layout.across, height: layout.down, channels: 1 } })
     .png()
     .toBuffer();
 }
@@ -75,7 +75,7 @@ export async function concealPicture(jpeg: Buffer, { layout, grades }: HoledFact
     for (let row = y; row < bottom; row++) data.fill(0, 4 * (row * width + x), 4 * (row * width + right));
   }
   fillHoles(pixels);
-  return sharp(data, { raw: { width, height, channels: 4 } })
+  return sharpLibrary()(data, { raw: { width, height, channels: 4 } })
     .removeAlpha()
     .withExif({ IFD0: { ImageDescription: label } })
     .jpeg({ quality: 92 })

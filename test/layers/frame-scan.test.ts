@@ -1,0 +1,221 @@
+// The fast way over frames (WebAssembly, many at once) against the one that looks at them one by one: the same frames, the same
+// fields, the same hashes, whatever the layout and whatever is damaged.
+import fc from 'fast-check';
+import { describe, expect, test } from 'vitest';
+import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
+import { takeFastMemory } from '../../src/bytes/fast-memory.js';
+import { hashLow } from '../../src/bytes/xxh64.js';
+import { encodeFrame, FrameDecoder, type FrameSink } from '../../src/layers/frame.js';
+import { frameReaders } from '../../src/layers/frame-readers.js';
+import { type FrameRun, FrameScan } from '../../src/layers/frame-scan.js';
+import type { FrameField, FrameLayout } from '../../src/mission/mission.js';
+import { noise, seeded } from './seeded.js';
+
+type Seen = { at: number; bytes: string; fields: number[]; hash: number };
+
+/** What stands between marker and payload: every field that there may be, in one of the two orders of bytes. */
+function layoutFor(options: {
+  crc: keyof typeof CRC_CATALOGUE;
+  payload: number;
+  counterBits: number;
+  named: 'segments' | 'segment and bytes' | 'offset' | 'offset and bytes';
+  statesLength: boolean;
+  endian: 'big' | 'little';
+  coversMarker: boolean;
+}): FrameLayout {
+  const { payload, counterBits, named, statesLength, endian } = options;
+  const field = (at: number, bits: number, bit = 0): FrameField => ({ at, bit, bits, endian });
+  // A counter that begins inside a byte, where the order of bytes lets it.
+  const counter = endian === 'big' ? field(4, counterBits, 3) : field(4, 8 * Math.ceil(counterBits / 8));
+  const key = field(12, 24);
+  const parameters = CRC_CATALOGUE[options.crc];
+  const at = 26 + payload;
+  return {
+    marker: Buffer.from('1acffc1d', 'hex'),
+    length: at + parameters.width / 8,
+    fields: {
+      counter,
+      file: field(10, 16),
+      ...(named.startsWith('segment') ? { segment: key } : { offset: key }),
+      ...(named === 'segments' && { segments: field(15, 24) }),
+      ...(named.endsWith('bytes') && { bytes: field(18, 32) }),
+      ...(statesLength && { length: field(22, 16) }),
+    },
+    payload: { at: 26, size: payload },
+    crc: { parameters, at, covers: [options.coversMarker ? 0 : 4, at], endian: options.endian },
+  };
+}
+
+const layouts = fc
+  .record({
+    crc: fc.constantFrom(
+      'CRC-8/DVB-S2' as const,
+      'CRC-16/IBM-3740' as const,
+      'CRC-16/KERMIT' as const,
+      'CRC-16/IBM-SDLC' as const,
+      'CRC-16/GENIBUS' as const,
+    ),
+    payload: fc.constantFrom(1, 7, 33, 64, 200),
+    counterBits: fc.constantFrom(4, 13, 32, 44),
+    named: fc.constantFrom(
+      'segments' as const,
+      'segment and bytes' as const,
+      'offset' as const,
+      'offset and bytes' as const,
+    ),
+    statesLength: fc.boolean(),
+    endian: fc.constantFrom('big' as const, 'little' as const),
+    coversMarker: fc.boolean(),
+  })
+  .map(layoutFor);
+
+/** Frames of several files, counted on; here and there one is left out, damaged, or says what cannot be. */
+function recordingOf(layout: FrameLayout, count: number, seed: number): Buffer {
+  const random = seeded(seed);
+  const { size } = layout.payload;
+  const { fields } = layout;
+  const frames: Uint8Array[] = [];
+  let counter = Math.floor(random() * 2 ** Math.min(fields.counter.bits, 30));
+  for (let file = 1; frames.length < count; file++) {
+    const segments = 1 + Math.floor(random() * 20);
+    const last = 1 + Math.floor(random() * size);
+    const fileBytes = (segments - 1) * size + last;
+    for (let segment = 0; segment < segments; segment++) {
+      const isOdd = random() < 0.04;
+      const used = segment === segments - 1 ? last : size;
+      const values = {
+        counter: counter++ % 2 ** fields.counter.bits,
+        file,
+        segment: isOdd ? segment + segments : segment,
+        offset: (isOdd ? segment + segments : segment) * size,
+        segments,
+        bytes: fileBytes,
+        length: isOdd && random() < 0.5 ? size + 1 : used,
+      };
+      const known = Object.fromEntries(Object.entries(values).filter(([name]) => name in fields));
+      const frame = encodeFrame(layout, known, noise(used, counter));
+      if (random() < 0.05) frame[Math.floor(random() * frame.length)]! ^= 1 << Math.floor(random() * 8);
+      if (random() > 0.05) frames.push(frame);
+      if (random() < 0.02) frames.push(noise(Math.floor(random() * 50), counter));
+    }
+  }
+  return Buffer.concat(frames);
+}
+
+/** Room for recordings in the fast memory, since nothing there can be given back. */
+const room = takeFastMemory(1 << 19)!;
+
+/** What a decoder hands on, pushed in the given sizes. */
+function decode(layout: FrameLayout, recording: Buffer, sizes: readonly number[], atOnce: boolean) {
+  const { counter, file, key, segments, fileBytes, payloadBytes } = frameReaders(layout);
+  const seen: Seen[] = [];
+  const damaged: string[] = [];
+  let runs = 0;
+  const sink: FrameSink = {
+    intact: (bytes, start, at) => {
+      const payload = start + layout.payload.at;
+      const used = payloadBytes(bytes, start);
+      seen.push({
+        at,
+        bytes: Buffer.from(bytes.subarray(start, start + layout.length)).toString('hex'),
+        fields: [counter, file, key, segments, fileBytes].map((read) => read(bytes, start)).concat(used),
+        hash: hashLow(bytes, payload, payload + used),
+      });
+    },
+    damaged: (bytes, start, end, at) =>
+      void damaged.push(`${at} ${Buffer.from(bytes.subarray(start, end)).toString('hex')}`),
+  };
+  if (atOnce) {
+    sink.intactRun = (run: FrameRun) => {
+      runs++;
+      for (let i = 0; i < run.count; i++) {
+        const start = run.start - layout.payload.at + i * run.stride;
+        const used = i === run.count - 1 ? run.lastLength : run.length;
+        seen.push({
+          at: run.at + i * run.stride,
+          bytes: Buffer.from(run.bytes.subarray(start, start + layout.length)).toString('hex'),
+          fields: [run.counter + i, run.file, run.key + i * run.step, run.segments, run.fileBytes, used],
+          hash: run.hashes[run.hashAt + i]!,
+        });
+      }
+    };
+  }
+  const decoder = new FrameDecoder(layout, sink);
+  const bytes = room.subarray(0, recording.length);
+  bytes.set(recording);
+  for (let at = 0, i = 0; at < bytes.length; i++) {
+    const end = Math.min(bytes.length, at + sizes[i % sizes.length]!);
+    decoder.push(bytes, at, end, 1000 + at, -1);
+    at = end;
+  }
+  decoder.end();
+  return { heard: { seen, damaged, counts: decoder.counts() }, runs };
+}
+
+describe('frames walked over at once', () => {
+  test('are those that are found one by one, with the same fields and hashes', () => {
+    let frames = 0;
+    let runs = 0;
+    fc.assert(
+      fc.property(
+        layouts,
+        fc.nat(),
+        fc.array(fc.integer({ min: 1, max: 9000 }), { minLength: 1 }),
+        (layout, seed, sizes) => {
+          const recording = recordingOf(layout, 60, seed);
+          const one = decode(layout, recording, sizes, false);
+          const many = decode(layout, recording, sizes, true);
+          expect(many.heard).toEqual(one.heard);
+          frames += many.heard.seen.length;
+          runs += many.runs;
+        },
+      ),
+      { numRuns: 150 },
+    );
+    // Else the two ways would be one.
+    expect(runs).toBeGreaterThan(0);
+    expect(frames).toBeGreaterThan(3 * runs);
+  });
+
+  test('are as many as there are, however many', () => {
+    const layout = layoutFor({
+      crc: 'CRC-16/IBM-3740',
+      payload: 7,
+      counterBits: 32,
+      named: 'segments',
+      statesLength: true,
+      endian: 'big',
+      coversMarker: true,
+    });
+    for (const broken of [false, true]) {
+      const frames = Array.from({ length: 9000 }, (_, n) =>
+        encodeFrame(
+          layout,
+          { counter: broken ? 2 * n : n, file: 1, segment: n, segments: 9000, length: 7 },
+          noise(7, n),
+        ),
+      );
+      const { heard, runs } = decode(layout, Buffer.concat(frames), [1 << 19], true);
+      expect(heard.counts).toEqual({ intact: 9000, damaged: 0, skippedBytes: 0 });
+      expect(heard.seen.map(({ fields }) => fields[2])).toEqual(Array.from({ length: 9000 }, (_, n) => n));
+      // The first is found by itself; of those that do not continue each other, each is a run.
+      expect(runs).toBe(broken ? 8999 : 3);
+    }
+  });
+
+  test('are not for CRCs of more than 16 bits and frames without a marker', () => {
+    const options = {
+      payload: 7,
+      counterBits: 32,
+      named: 'segments',
+      statesLength: true,
+      endian: 'big',
+      coversMarker: true,
+    };
+    const layout = layoutFor({ ...options, crc: 'CRC-32/ISO-HDLC' } as Parameters<typeof layoutFor>[0]);
+    expect(FrameScan.of(layout)).toBeUndefined();
+    const narrow = layoutFor({ ...options, crc: 'CRC-16/KERMIT' } as Parameters<typeof layoutFor>[0]);
+    expect(FrameScan.of({ ...narrow, marker: Buffer.alloc(0) })).toBeUndefined();
+    expect(FrameScan.of(narrow)).toBeDefined();
+  });
+});
