@@ -1,17 +1,19 @@
 // Something to look at of a file that is not whole: all of a JPEG that arrived, all of a PNG that is determined, with the
 // rest hatched, and what a demuxer can read of a clip. Nothing is filled in unless asked for; the note says what is shown.
 import { rename, rm, stat, writeFile } from 'node:fs/promises';
-import { normaliseRanges, rangePairs } from '../bytes/ranges.js';
+import { rangePairs } from '../bytes/ranges.js';
 import type { SensorLayout } from '../mission/mission.js';
 import type { Tools } from './ffmpeg.js';
 import { probe, remuxReadable, still } from './ffmpeg.js';
-import { fileBytesLimit, readPictureFile } from './picture.js';
+import { fileBytesLimit } from './picture.js';
 import { type MediaFormat, recogniseFile } from './recognise.js';
 import { salvageJpeg } from './salvage-jpeg.js';
 import { salvagePng } from './salvage-png.js';
 import { salvageRaw } from './salvage-raw.js';
 import type { FrameClass } from './video/frame-classes.js';
-import { salvageVideo, type VideoSalvage } from './video/salvage-video.js';
+import type { HoledBytes } from './video/holed-bytes.js';
+import { readHoledFile } from './video/read-holed-file.js';
+import { clipBytesLimit, salvageVideo, type VideoSalvage } from './video/salvage-video.js';
 
 export type SalvageRequest = {
   /** The incomplete file, its gaps filled with zeros. */
@@ -69,15 +71,29 @@ export async function salvageMedia(request: SalvageRequest): Promise<Salvage | n
   if (request.sensor) return salvageRawFile(request, request.sensor);
   const format = await recogniseFile(request.path);
   if (format.kind === 'video') return request.tools && salvageClip(request, format, request.tools);
-  if (request.tools && (format.format === 'unknown' || format.format === 'jpeg')) {
-    // The start, or the parameter sets there, did not arrive; or it is motion JPEG, which begins as a picture does.
-    const clip = await salvageVideo({ ...request, untold: true });
-    if (clip) return shown(clip);
-  }
-  if (format.format === 'png' && gap > 0) return salvagePngFile(request);
-  // With its first bytes lost, only another file's header can tell whether it is a JPEG.
+  // The start, or the parameter sets there, did not arrive; or it is motion JPEG, which begins as a picture does.
   const begins = format.format === 'jpeg';
-  return begins || (gap < 4 && request.knownHeaders?.length) ? salvageJpegFile(request, begins) : null;
+  const perhapsClip = request.tools !== null && (begins || format.format === 'unknown');
+  const isPng = format.format === 'png' && gap > 0;
+  // With its first bytes lost, only another file's header can tell whether it is a JPEG.
+  const perhapsJpeg = begins || (gap < 4 && (request.knownHeaders?.length ?? 0) > 0);
+  if (!perhapsClip && !isPng && !perhapsJpeg) return null;
+  const most = perhapsClip ? clipBytesLimit : fileBytesLimit;
+  if (size > most) return null;
+  const data = await readHoledFile(request.path, request.gaps, request.bytes > most ? size : request.bytes);
+  const clip = perhapsClip && (await salvageVideo({ ...request, untold: true, data }));
+  if (clip) return shown(clip);
+  const picture = holedPicture(data, size);
+  if (isPng) return salvagePngFile(picture, request);
+  return perhapsJpeg && size <= fileBytesLimit ? salvageJpegFile(picture, request, begins) : null;
+}
+
+type HoledPicture = { bytes: Buffer; gaps: (readonly [start: number, end: number])[] };
+
+/** Where one byte is stated to be missing behind what arrived, nobody knows how many are: there it ends. */
+function holedPicture(data: HoledBytes, arrived: number): HoledPicture {
+  const end = data.length === arrived + 1 || data.length > fileBytesLimit ? arrived : data.length;
+  return { bytes: data.bytes.subarray(0, end), gaps: rangePairs(data.gaps).filter(([start]) => start < end) };
 }
 
 async function salvageRawFile({ path, gaps, outBase }: SalvageRequest, layout: SensorLayout): Promise<Salvage | null> {
@@ -87,29 +103,21 @@ async function salvageRawFile({ path, gaps, outBase }: SalvageRequest, layout: S
   return { path: `${outBase}.png`, note: salvaged.note, also: [] };
 }
 
-async function salvagePngFile(request: SalvageRequest): Promise<Salvage | null> {
-  const picture = await readHoledPicture(request).then((holed) => holed && salvagePng(holed.bytes, holed.gaps));
+async function salvagePngFile({ bytes, gaps }: HoledPicture, { outBase }: SalvageRequest): Promise<Salvage | null> {
+  const picture = await salvagePng(bytes, gaps);
   if (!picture) return null;
-  const path = `${request.outBase}.png`;
+  const path = `${outBase}.png`;
   await write(path, picture.png);
   return { path, note: picture.note, also: [] };
 }
 
-/** The file in its full size, its end missing where it is shorter. */
-async function readHoledPicture(request: SalvageRequest): Promise<{ bytes: Buffer; gaps: [number, number][] } | null> {
-  const read = await readPictureFile(request.path);
-  if (!read) return null;
-  const tail: [number, number][] =
-    request.bytes > read.length + 1 && request.bytes <= fileBytesLimit ? [[read.length, request.bytes]] : [];
-  const gaps = rangePairs(normaliseRanges([...request.gaps, ...tail]));
-  return { bytes: tail.length > 0 ? Buffer.concat([read], request.bytes) : read, gaps };
-}
-
-async function salvageJpegFile(request: SalvageRequest, hasStart: boolean): Promise<Salvage | null> {
-  const holed = await readHoledPicture(request);
-  if (!holed) return null;
+async function salvageJpegFile(
+  { bytes, gaps }: HoledPicture,
+  request: SalvageRequest,
+  hasStart: boolean,
+): Promise<Salvage | null> {
   const { knownHeaders = [], conceal = false } = request;
-  const salvaged = await salvageJpeg(holed.bytes, holed.gaps, { knownHeaders, conceal });
+  const salvaged = await salvageJpeg(bytes, gaps, { knownHeaders, conceal });
   if (!salvaged || (!hasStart && !salvaged.facts.borrowedHeader)) return null;
   const { outBase } = request;
   const beside: [path: string, content: Buffer | null][] = [

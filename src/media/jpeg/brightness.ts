@@ -11,7 +11,7 @@ export type Brightness = {
   readonly deviation: Float64Array;
 };
 
-/** `variance` is that of the difference: by how far the borders are from agreeing, and how many there are. */
+/** `variance` is that of the difference in the component that is least sure: by how far its borders are from agreeing, and how many. */
 type Link = { a: number; b: number; difference: Float64Array; mcus: number; variance: number };
 
 const rounds = 6;
@@ -38,10 +38,11 @@ export function solveBrightness(
   spread: Float64Array,
 ): Brightness {
   const components = 1 + (Math.max(...edges.acrossSlots) >> 2);
-  const blocksAcross = edges.acrossSlots.filter((slot) => slot === 0).length;
-  const independent = independentBlocks * blocksAcross;
-  const links = findLinks(edges, pieces, at, totalMcus, width, spread[0]!);
-  for (const link of links) link.variance = link.variance / independent + leastVariance;
+  const independent = Array.from(
+    { length: components },
+    (_, c) => independentBlocks * edges.acrossSlots.filter((slot) => slot === 4 * c).length,
+  );
+  const links = findLinks(edges, pieces, at, totalMcus, width, spread, independent);
   const levels = pieces.map(() => new Float64Array(components));
   const variance = new Float64Array(pieces.length).fill(Number.POSITIVE_INFINITY);
   // Node `pieces.length` is all that is known.
@@ -59,7 +60,7 @@ export function solveBrightness(
     for (const { node, from, link } of order) {
       value[node] = value[from]! + (link.b === node ? -link.difference[c]! : link.difference[c]!);
     }
-    const typical = spread[c]! / Math.sqrt(independent);
+    const typical = spread[c]! / Math.sqrt(independent[0]!);
     for (let round = 0; round < rounds * 10; round++) {
       for (const { node } of round % 2 ? [...order].reverse() : order) {
         let sum = 0;
@@ -93,9 +94,10 @@ export function solveBrightness(
 }
 
 /**
- * Value of node a = value of node b + difference; the variances as if all borders were independent.
+ * Value of node a = value of node b + difference.
  *
- * @param spread mean absolute difference of brightness at borders of the picture
+ * @param spread mean absolute difference of brightness at borders of the picture, by component
+ * @param independent borders of one MCU that tell something of their own, by component
  */
 function findLinks(
   edges: Edges,
@@ -103,7 +105,8 @@ function findLinks(
   at: Int32Array,
   totalMcus: number,
   width: number,
-  spread: number,
+  spread: Float64Array,
+  independent: readonly number[],
 ): Link[] {
   const known = pieces.length;
   const node = new Int32Array(totalMcus).fill(-1);
@@ -116,6 +119,13 @@ function findLinks(
     }
   }
   const links: Link[] = [];
+  const deviations = new Float64Array(4);
+  const varianceOf = (borders: number, mcus: number) =>
+    leastVariance +
+    independent.reduce((most, each, c) => {
+      const typical = (deviations[c]! * borders + spread[c]! * leaning) / (borders + leaning);
+      return Math.max(most, typical ** 2 / mcus / each);
+    }, 0);
   const linked = new Set<number>();
   for (let rows = 1; rows <= mostRows; rows++) {
     const found = new Map<number, { lower: number[]; upper: number[] }>();
@@ -138,12 +148,11 @@ function findLinks(
     for (const [key, { lower, upper }] of found) {
       linked.add(key);
       const difference = new Float64Array(4);
-      const off = brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference);
+      brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference, deviations);
       // Over rows that are missing a picture changes more, and more alike along the row.
       const mcus = rows === 1 ? lower.length : Math.min(lower.length, 40) / (4 * rows * rows);
-      const typical = (off * lower.length + spread * leaning) / (lower.length + leaning);
       const [a, b] = [Math.floor(key / (known + 1)), key % (known + 1)];
-      links.push({ a, b, difference, mcus, variance: typical ** 2 / mcus });
+      links.push({ a, b, difference, mcus, variance: varianceOf(lower.length, mcus) });
     }
   }
   for (let t = 1; t < totalMcus; t++) {
@@ -158,7 +167,7 @@ function findLinks(
       edges.downSlots,
       difference,
     );
-    links.push({ a, b, difference, mcus: 1, variance: spread ** 2 });
+    links.push({ a, b, difference, mcus: 1, variance: varianceOf(0, 1) });
   }
   return links;
 }

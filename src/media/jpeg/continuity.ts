@@ -166,7 +166,7 @@ let differences: Float32Array = new Float32Array(64);
 /**
  * What to add to sides `a` so that half of them are darker than their counterparts `b`, half brighter; by component.
  *
- * @returns how far the first component's differences are from that, on the mean
+ * @param deviations where given: how far the differences are from that, on the mean; by component
  */
 export function brightnessOffsets(
   a: Int16Array,
@@ -175,10 +175,10 @@ export function brightnessOffsets(
   bts: readonly number[],
   slotOf: Uint8Array,
   offsets: Float64Array,
-): number {
+  deviations: Float64Array | null = null,
+): void {
   const count = ats.length;
   if (differences.length < count) differences = new Float32Array(2 * count);
-  let first = 0;
   for (let begin = 0; begin < slotOf.length; ) {
     const c = slotOf[begin]! >> 2;
     let end = begin;
@@ -191,10 +191,12 @@ export function brightnessOffsets(
     sortFirst(differences, count);
     const middle = (differences[(count - 1) >> 1]! + differences[count >> 1]!) / 2;
     offsets[c] = middle;
-    if (c === 0) for (let i = 0; i < count; i++) first += Math.abs(differences[i]! - middle) / count;
+    if (deviations) {
+      deviations[c] = 0;
+      for (let i = 0; i < count; i++) deviations[c]! += Math.abs(differences[i]! - middle) / count;
+    }
     begin = end;
   }
-  return first;
 }
 
 /** Short ones, which most are, take longer to hand over to the sorting of the engine than to sort. */

@@ -30,9 +30,9 @@ export function gradeOf(place: number, brightness: number): number {
 /** Most that DC values can be apart, before quantisation: they stand for means of 8-bit samples (T.81, A.3.3), a little more by rounding. */
 const dcRange = 2064;
 /** Strengths (natural units) from which a place counts; calibrated on photographs, see the bench. */
-const surePlace = 6;
-const likelyPlace = 2;
-const coarsePlace = 0.3;
+const surePlace = 8;
+const likelyPlace = 3;
+const coarsePlace = 0.05;
 /**
  * Standard deviations of the brightness, levels, up to which it counts as within 2 levels and as within 16. Outlines that lie along
  * a row can make errors of five of them, hence the second limit.

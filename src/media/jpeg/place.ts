@@ -3,6 +3,7 @@
 // where its rows end, restart numbers, and the count from the end of the scan.
 import { type Borders, type PairBorder, scoreOf } from './borders.js';
 import { farthest } from './continuity.js';
+import { type GapNeighbourhood, gapNeighbourhoods, lengthScore } from './gap-length.js';
 import type { Piece } from './pieces.js';
 
 export type Placement = {
@@ -42,51 +43,32 @@ type State = {
   doubt: number;
 };
 
-/** What the neighbourhood of a gap tells of the coded length of its MCUs, bits. */
-type GapNeighbourhood = { readonly lostBits: number; readonly mean: number; readonly deviation: number };
-
-/** States that are remembered of each step, so as to tell how likely other places are. */
-const mostRemembered = 300;
-const mostPlaces = 2000;
-const reach = 40;
+/** States that are remembered of each step beside those kept, so as to tell how likely other places are. */
+const mostLost = 200;
+/** States kept that have the piece at one place: where there are many short pieces, their variants would crowd out all others. */
+const mostAlike = 10;
 /** Most that one contradiction in brightness counts against a place. */
 const largestPenalty = 4;
-/** Borders tell less and less beyond this: what does not fit the model adds up along them as well. */
-const enough = 10;
+/** What such contradictions weigh; see `borders.ts` on how weights were found. */
+const brightnessWeight = 0.23;
+/** Evidence tells less and less beyond this, as what does not fit the model adds up as well: of borders, of row ends for and against. */
+const enough = 20;
+const enoughEnds = 3.6;
+const enoughAgainst = 6.4;
 const unknownBrightness = 1e6;
 
-/** From the coded lengths of the MCUs on both sides of each gap: the one before each piece, and the one behind the last. */
-function gapNeighbourhoods(pieces: readonly Piece[], bits: Uint16Array, lostAfter: number): GapNeighbourhood[] {
-  return Array.from({ length: pieces.length + 1 }, (_, i) => {
-    const near: number[] = [];
-    const before = pieces[i - 1];
-    const piece = pieces[i];
-    if (before)
-      for (let m = Math.max(0, before.count - reach); m < before.count; m++) near.push(bits[before.first + m]!);
-    if (piece) for (let m = 0; m < Math.min(reach, piece.count); m++) near.push(bits[piece.first + m]!);
-    const mean = near.reduce((sum, length) => sum + length, 0) / near.length;
-    const square = near.reduce((sum, length) => sum + (length - mean) ** 2, 0) / near.length;
-    return { lostBits: piece ? piece.lostBits : lostAfter, mean, deviation: Math.sqrt(square) };
-  });
+function saturate(score: number, enough: number): number {
+  return enough * Math.log(1 + score / enough);
 }
 
-/**
- * Log-density of a gap of `length` MCUs that are expected to have `sum` bits: Student's t with six degrees of freedom in the
- * logarithm, as the neighbourhood may tell little; but MCUs of many times its length are out of the question.
- */
-function lengthScore({ lostBits, mean, deviation }: GapNeighbourhood, sum: number, length: number): number {
-  if (lostBits === 0) return length === 0 ? 0 : -2 - length;
-  const ratio = Math.log((lostBits + 0.25 * mean) / (sum + 0.25 * mean));
-  const count = Math.max(1, lostBits / mean);
-  const doubt = 0.06 ** 2 + ((deviation / mean) ** 2 + 0.1) / count;
-  const beyond = Math.max(0, Math.abs(ratio) - 1);
-  return -3.5 * Math.log(1 + ratio ** 2 / doubt / 6) - 4 * beyond ** 2;
-}
-
+/** Gaps that are likely to hold so many times the bits that were lost are out of the question. */
+const mostTimes = 10;
 /** Gaps less likely than this are not tried, nor what is so much worse than the best; more is where that leads nowhere. */
 type Limits = { readonly length: number; readonly width: number; readonly depth: number };
-const usual: Limits = { length: -9, width: 100, depth: 22 };
+const usual: Limits = { length: -14, width: 100, depth: 22 };
 const patient: Limits = { length: -40, width: 300, depth: 100 };
+/** Where few places are tried, one that looks bad at first can be followed to where it proves right. */
+const narrow: Limits = { length: -40, width: 200, depth: 70 };
 
 /** Whether the restart markers allow `piece` to begin at `at`. */
 function isAllowed(
@@ -105,7 +87,8 @@ function isAllowed(
 
 /** @returns `null` where no places fit all that is certain */
 export function placePieces(borders: Borders, options: PlaceOptions): Placement | null {
-  return searchWithin(usual, borders, options) ?? (options.only ? null : searchWithin(patient, borders, options));
+  if (options.only) return searchWithin(narrow, borders, options);
+  return searchWithin(usual, borders, options) ?? searchWithin(patient, borders, options);
 }
 
 function searchWithin(limits: Limits, borders: Borders, options: PlaceOptions): Placement | null {
@@ -127,17 +110,18 @@ class Search {
   private readonly ahead: Int32Array;
   /** Bits of all MCUs in the store before each. */
   private readonly coded: Float64Array;
-  private readonly expected = new Float64Array(mostPlaces + 2);
+  private readonly expected: Float64Array;
   private readonly offset = new Float64Array(4);
   private readonly weight = new Float64Array(4);
   private doubt = 0;
-  private readonly layers: State[][] = [];
+  private readonly layers: { readonly kept: State[]; readonly lost: State[] }[] = [];
 
   constructor(borders: Borders, options: PlaceOptions, limits: Limits) {
     const { pieces } = borders;
     this.borders = borders;
     this.limits = limits;
     this.options = options;
+    this.expected = new Float64Array(options.totalMcus + 2);
     this.gaps = gapNeighbourhoods(pieces, options.bits, options.lostAfter);
     this.coded = new Float64Array(options.bits.length + 1);
     for (const [m, length] of options.bits.entries()) this.coded[m + 1] = this.coded[m]! + length;
@@ -156,21 +140,16 @@ class Search {
     for (const parent of beam) {
       const end = parent ? parent.at + pieces[index - 1]!.count : 0;
       const room = options.totalMcus - this.ahead[index]! - end;
-      const likely = Math.ceil(4 * (gap.lostBits / gap.mean)) + 8;
-      const most = Math.min(
-        mostPlaces,
-        room,
-        piece.fixed >= 0 ? piece.fixed - end : likely + 8 * options.restartInterval,
-      );
-      if (most < 0) continue;
-      this.expectBits(most, parent, end, gap);
       const only = options.only?.[index];
+      const last = piece.fixed >= 0 ? piece.fixed - end : only ? Math.min(room, Math.max(...only) - end) : room;
+      if (last < 0 || last > room) continue;
+      const times = piece.fixed >= 0 || only ? Number.POSITIVE_INFINITY : mostTimes;
+      const most = this.expectBits(last, parent, end, gap, times);
       const tries = only ? only.length : most + 1;
       for (let n = piece.fixed >= 0 && !only ? most : 0; n < tries; n++) {
         const length = only ? only[n]! - end : n;
         if (length < 0 || length > most || !isAllowed(piece, end + length, options)) continue;
-        const sum = (expected[length]! + this.bitsBelow(index, length, gap)) / 2;
-        const likelihood = lengthScore(gap, sum, length);
+        const likelihood = lengthScore(gap, expected[length]!, this.bitsBelow(index, length, gap), length);
         if (likelihood < this.limits.length && piece.fixed < 0 && !only) continue;
         const score = this.extend(parent, index, end + length, (parent?.score ?? 0) + likelihood);
         if (score < best - this.limits.depth) continue;
@@ -192,10 +171,17 @@ class Search {
         state.doubt = this.doubt;
       }
     }
-    const kept = [...found.values()].filter(({ score }) => score >= best - this.limits.depth);
-    kept.sort((a, b) => b.score - a.score);
-    this.layers.push(kept.slice(0, mostRemembered));
-    if (kept.length > this.limits.width) kept.length = this.limits.width;
+    const good = [...found.values()].filter(({ score }) => score >= best - this.limits.depth);
+    good.sort((a, b) => b.score - a.score);
+    const kept: State[] = [];
+    const lost: State[] = [];
+    const byPlace = new Map<number, number>();
+    for (const state of good) {
+      const alike = byPlace.get(state.at) ?? 0;
+      byPlace.set(state.at, alike + 1);
+      (alike < mostAlike && kept.length < this.limits.width ? kept : lost).push(state);
+    }
+    this.layers.push({ kept, lost: lost.slice(0, mostLost) });
     return kept;
   }
 
@@ -203,12 +189,12 @@ class Search {
   private marginals(total: number): Map<number, number>[] {
     const result = this.layers.map(() => new Map<number, number>());
     for (let i = this.layers.length - 1; i >= 0; i--) {
-      const states = this.layers[i]!;
+      const { kept, lost } = this.layers[i]!;
       let best = Number.NEGATIVE_INFINITY;
-      for (const { score, rest } of states) if (rest > Number.NEGATIVE_INFINITY) best = Math.max(best, score);
-      const lost = states.slice(this.limits.width).filter(({ score }) => score > best - this.limits.depth);
-      for (const state of lost) state.rest = Math.min(total - best, total - state.score);
-      for (const state of states) {
+      for (const { score, rest } of kept) if (rest > Number.NEGATIVE_INFINITY) best = Math.max(best, score);
+      for (const state of lost)
+        if (state.score > best - this.limits.depth) state.rest = Math.min(total - best, total - state.score);
+      for (const state of [...kept, ...lost]) {
         const { at, score, rest, ways } = state;
         if (rest === Number.NEGATIVE_INFINITY) continue;
         result[i]!.set(at, Math.max(result[i]!.get(at) ?? Number.NEGATIVE_INFINITY, score + rest - total));
@@ -229,9 +215,9 @@ class Search {
     for (const state of beam) {
       const end = state.at + pieces[state.index]!.count;
       const length = this.options.totalMcus - end;
-      this.expectBits(Math.min(length, mostPlaces), state, end, gap);
-      const sum = length > mostPlaces ? length * gap.mean : this.expected[length]!;
-      const total = state.score + (gap.lostBits < 0 ? 0 : lengthScore(gap, sum, length));
+      this.expectBits(length, state, end, gap, Number.POSITIVE_INFINITY);
+      const sum = this.expected[length]!;
+      const total = state.score + (gap.lostBits < 0 ? 0 : lengthScore(gap, sum, sum, length));
       state.rest = total - state.score;
       if (total > score) [last, score] = [state, total];
     }
@@ -241,8 +227,19 @@ class Search {
     return { at, score, marginals: this.marginals(score) };
   }
 
-  /** Fills `expected` with the bits that the first 0, 1, … `most` MCUs from `end` are likely to have: as those above them. */
-  private expectBits(most: number, parent: State | null, end: number, { mean }: GapNeighbourhood): void {
+  /**
+   * Fills `expected` with the bits that the first 0, 1, … `most` MCUs from `end` are likely to have: as those above them.
+   *
+   * @param times the bits lost at which there are enough of them
+   * @returns how many there are
+   */
+  private expectBits(
+    most: number,
+    parent: State | null,
+    end: number,
+    { mean, lostBits }: GapNeighbourhood,
+    times: number,
+  ): number {
     const { expected } = this;
     const { pieces, width } = this.borders;
     const { bits } = this.options;
@@ -262,9 +259,12 @@ class Search {
       }
     }
     expected[0] = 0;
-    for (let g = 1; g <= row; g++) if (expected[g]! < 0) expected[g] = mean;
-    for (let g = row + 1; g <= most; g++) expected[g] = expected[g - width]!;
-    for (let g = 1; g <= most; g++) expected[g]! += expected[g - 1]!;
+    for (let g = 1; g <= row; g++) expected[g] = expected[g - 1]! + (expected[g]! < 0 ? mean : expected[g]!);
+    const enough = times * (lostBits + mean);
+    let g = row;
+    for (; g < most && expected[g]! < enough; g++)
+      expected[g + 1] = expected[g]! + expected[g + 1 - width]! - expected[g - width]!;
+    return g;
   }
 
   /** The bits that `length` MCUs right before piece `index` are likely to have: as those below them. */
@@ -285,7 +285,9 @@ class Search {
     const { borders, offset, weight } = this;
     const { pieces, width } = borders;
     const absolute = pieces[index]!.floating === 0;
-    let score = sofar + borders.rowEnds(index, at % width) + (this.options.evidence?.[index]?.[at] ?? 0);
+    const ends = borders.rowEnds(index, at % width);
+    let score = sofar + (ends > 0 ? saturate(ends, enoughEnds) : -saturate(-ends, enoughAgainst));
+    score += this.options.evidence?.[index]?.[at] ?? 0;
     let match = 0;
     offset.fill(0);
     weight.fill(0);
@@ -314,11 +316,11 @@ class Search {
           if (to < b) rest.push(to, b);
         }
         left = rest;
-        if (border) score -= this.weigh(border, upper, absolute);
+        if (border) score -= brightnessWeight * this.weigh(border, upper, absolute);
       }
       open = left;
     }
-    return score + (match > 0 ? enough * Math.log(1 + match / enough) : match);
+    return score + (match > 0 ? saturate(match, enough) : match);
   }
 
   /** Takes the brightness that a border asks for into account; returns what contradiction costs. */

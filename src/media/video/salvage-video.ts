@@ -1,17 +1,18 @@
 // What can be looked at of a clip with holes: every frame is classed by what it needs, and shown on the right time line
 // with marks where it is not exact. The classes are checked once more against the decoder: a frame that is to be exact must come
 // out the same whether the damaged ones are decoded beside it or left out.
-import { readFile, rename, rm, stat } from 'node:fs/promises';
+import { rename, rm, stat } from 'node:fs/promises';
 import { PassThrough, Readable } from 'node:stream';
 import { decodeTo, encodePictures, probe, still, type Tools } from '../ffmpeg.js';
 import type { MediaFormat } from '../recognise.js';
 import { checkClasses, samplesOf, secondsAt } from './check-classes.js';
 import type { Clip, Sound } from './clip.js';
 import type { FrameClass } from './frame-classes.js';
-import { HoledBytes } from './holed-bytes.js';
+import type { HoledBytes } from './holed-bytes.js';
 import { type DamagedFrames, evenly, markedPictures } from './marked-pictures.js';
 import { videoEntry, type WriteSample, type WriteTrack, writeMp4 } from './mp4-write.js';
 import { readClip } from './read-clip.js';
+import { readHoledFile } from './read-holed-file.js';
 import { type Timeline, timelineOf } from './timeline.js';
 
 export type VideoSalvageRequest = {
@@ -35,6 +36,8 @@ export type VideoSalvageRequest = {
   readonly stills?: number;
   /** Nothing says that the file is a clip: it is taken for one only where most of what arrived are whole frames. Default `false`. */
   readonly untold?: boolean;
+  /** What is at `path`, where that has been read already; left as it is. */
+  readonly data?: HoledBytes;
 };
 
 /** `count` frames of one class, from frame `first` on, in the order shown. */
@@ -54,7 +57,7 @@ export type VideoSalvage = {
 };
 
 /** Larger files are not read. */
-const fileBytesLimit = 1 << 30;
+export const clipBytesLimit: number = 1 << 30;
 const mp4: MediaFormat = { kind: 'video', format: 'mp4', extension: 'mp4' };
 
 /**
@@ -66,7 +69,7 @@ const mp4: MediaFormat = { kind: 'video', format: 'mp4', extension: 'mp4' };
  */
 export async function salvageVideo(request: VideoSalvageRequest): Promise<VideoSalvage | null> {
   const { path, outBase, tools } = request;
-  if (!tools || request.bytes > fileBytesLimit || (await stat(path)).size > fileBytesLimit) return null;
+  if (!tools || request.bytes > clipBytesLimit || (await stat(path)).size > clipBytesLimit) return null;
   const clip = await readHoledClip(request);
   const entry = clip && videoEntry(clip);
   if (!clip?.size || !entry) return null;
@@ -105,8 +108,8 @@ export async function salvageVideo(request: VideoSalvageRequest): Promise<VideoS
 }
 
 async function readHoledClip(request: VideoSalvageRequest): Promise<Clip | null> {
-  const data = await readHoled(request);
-  const clip = readClip(data, request.knownParameterSets ?? [], true);
+  const data = request.data ?? (await readHoledFile(request.path, request.gaps, request.bytes));
+  const clip = readClip(data, request.knownParameterSets ?? [], !request.data);
   return clip && request.untold && !isSurely(clip, data) ? null : clip;
 }
 
@@ -115,14 +118,6 @@ function isSurely(clip: Clip, data: HoledBytes): boolean {
   const whole = clip.units.filter((unit) => unit.whole);
   const bytes = whole.reduce((sum, unit) => sum + unit.bytes, 0);
   return whole.length >= 3 && 2 * bytes >= data.length - data.unknownIn(0, data.length);
-}
-
-async function readHoled({ path, gaps, bytes }: VideoSalvageRequest): Promise<HoledBytes> {
-  const read = await readFile(path);
-  if (read.length >= bytes) return new HoledBytes(read, gaps);
-  // The places of the container must stay true.
-  const padded = Buffer.concat([read, Buffer.alloc(bytes - read.length)], bytes);
-  return new HoledBytes(padded, [...gaps, [read.length, bytes]]);
 }
 
 async function encode(
