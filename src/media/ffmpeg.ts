@@ -314,11 +314,18 @@ function readFacts(output: string): VideoFacts | null {
   return { codec: stream.codec_name, width: stream.width, height: stream.height, seconds, frames };
 }
 
+/** Programs that were seen to run: asking each time takes as long as a small recording. */
+const running = new Set<string>();
+
+async function runs(path: string): Promise<boolean> {
+  if (!running.has(path) && (await run(path, ['-version'], {})) !== null) running.add(path);
+  return running.has(path);
+}
+
 async function findProgram(
   name: 'ffmpeg' | 'ffprobe',
   wanted: string | undefined,
 ): Promise<{ path: string; packaged: boolean } | null> {
-  const runs = async (path: string) => (await run(path, ['-version'], {})) !== null;
   if (wanted !== undefined) {
     const path = resolve(wanted);
     if (await runs(path)) return { path, packaged: path === (await packagedProgram(name)) };
