@@ -24,6 +24,9 @@ import { SlotPool } from './slot-pool.js';
 /** Where the compiled thread lies; sources that run without a build have none. */
 export const threadFile: URL = new URL('../workers/decode-thread.js', import.meta.url);
 
+/** A thread makes little that lasts: with more room it only sweeps later, and takes more memory the longer it runs. */
+const YOUNG_MIB = 12;
+
 /** One recording under way. */
 type Work = {
   readonly store: SegmentStore;
@@ -50,7 +53,11 @@ export class Decoder {
   readonly #run = {} as SegmentRun;
 
   constructor(mission: Mission) {
-    this.#worker = new Worker(threadFile, { workerData: { mission }, execArgv: [] });
+    this.#worker = new Worker(threadFile, {
+      workerData: { mission },
+      execArgv: [],
+      resourceLimits: { maxYoungGenerationSizeMb: YOUNG_MIB },
+    });
     this.#ready = new Promise((ready, fail) => {
       this.#worker.on('error', (error) => {
         fail(error);
