@@ -7,6 +7,7 @@ import { gatherRoomsIn } from '../bytes/gather-room.js';
 import { RecordingError } from '../errors.js';
 import { Reception } from '../segments/receive.js';
 import {
+  ASIDE_BYTES,
   type DecoderSetup,
   type FromDecoder,
   LISTED_NUMBERS,
@@ -24,6 +25,7 @@ const { mission } = workerData as DecoderSetup;
 const LIST_BYTES = LISTED_NUMBERS * Float64Array.BYTES_PER_ELEMENT;
 const slots = Array.from({ length: SLOTS }, () => takeFastMemory(SLOT_BYTES)!);
 const lists = slots.map(() => new Float64Array(memory.buffer, takeFastMemory(LIST_BYTES)!.byteOffset, LISTED_NUMBERS));
+const asides = slots.map(() => takeFastMemory(ASIDE_BYTES)!);
 /** Slots to read into, while this thread reads. */
 const pool = new SlotPool(SLOTS);
 const list = new SegmentList();
@@ -44,7 +46,7 @@ function sendList(slot: number, bytes: number): void {
 function decode(slot: number, length: number, at: number, gap: boolean): void {
   const { input } = reception;
   const bytes = slots[slot]!.subarray(0, length);
-  list.begin(bytes, lists[slot]);
+  list.begin(bytes, lists[slot], asides[slot]);
   reception.hash(bytes);
   if (gap) input.gap();
   input.push(bytes, 0, length, at, -1);
@@ -52,7 +54,7 @@ function decode(slot: number, length: number, at: number, gap: boolean): void {
 }
 
 function end(bytes: number, problem?: Problem): void {
-  list.begin(undefined, undefined);
+  list.begin();
   reception.input.end();
   sendList(-1, 0);
   const { recorder, ...rest } = reception.result();

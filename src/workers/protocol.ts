@@ -7,6 +7,8 @@ import type { Taken } from '../segments/receive.js';
 export const SLOTS = 8;
 /** Small enough for what one processor has read to be in its cache when another comes to it. */
 export const SLOT_BYTES: number = 1 << 20;
+/** Beside each block, for payloads that lie across two. */
+export const ASIDE_BYTES: number = 1 << 16;
 /** Numbers of one block's segments for which there is room in the shared list; more are sent in a list of their own. */
 export const LISTED_NUMBERS: number = 1 << 15;
 
@@ -33,8 +35,8 @@ export type ToDecoder =
 export const RUN_NUMBERS = 9;
 
 /**
- * What one block held. The place of a run's first payload: 0 or more = its offset in the shared memory, in the slot of this block; below 0 =
- * at -1 - place in `spill`, where it was put together from several blocks or was changed on the way.
+ * What one block held. The place of a run's first payload: 0 or more = its offset in the shared memory, in the slot of this block or
+ * beside it, where it was put together from several blocks or was changed on the way; below 0 = at -1 - place in `spill`.
  */
 export type Decoded = {
   readonly kind: 'decoded';

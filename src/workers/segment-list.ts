@@ -13,16 +13,26 @@ export class SegmentList implements SegmentStore {
   #numbers: Float64Array = new Float64Array(LISTED_NUMBERS);
   #own = this.#numbers;
   #used = 0;
+  /** Beside the block, for payloads that do not lie in it. */
+  #aside: Uint8Array | undefined;
+  #asideUsed = 0;
+  /** For more of them. */
   #spill = Buffer.allocUnsafe(1 << 16);
   #spilled = 0;
 
-  /** What comes next lies in `block`, if anywhere; `shared` has room for `LISTED_NUMBERS`. */
-  begin(block: Uint8Array | undefined, shared: Float64Array | undefined): void {
+  /**
+   * @param block what comes next lies there, if anywhere
+   * @param shared room for `LISTED_NUMBERS`
+   * @param aside room in the shared memory for payloads that had to be put together
+   */
+  begin(block?: Uint8Array, shared?: Float64Array, aside?: Uint8Array): void {
     this.#blockStart = block ? baseOf(block) : 0;
     this.#blockEnd = this.#blockStart + (block?.length ?? 0);
     this.#shared = shared;
     this.#numbers = shared ?? this.#own;
     this.#used = 0;
+    this.#aside = aside;
+    this.#asideUsed = 0;
     this.#spilled = 0;
   }
 
@@ -36,7 +46,7 @@ export class SegmentList implements SegmentStore {
     return this.#numbers === this.#shared ? undefined : this.#numbers.slice(0, this.#used);
   }
 
-  /** A copy of the payloads that do not lie in the block. */
+  /** A copy of the payloads that lie neither in the block nor beside it. */
   spill(): Uint8Array {
     return new Uint8Array(this.#spill.subarray(0, this.#spilled));
   }
@@ -100,6 +110,11 @@ export class SegmentList implements SegmentStore {
     const base = baseOf(bytes);
     const place = base + start;
     if (base >= 0 && place >= this.#blockStart && place + length <= this.#blockEnd) return place;
+    if (this.#aside && this.#asideUsed + length <= this.#aside.length) {
+      this.#aside.set(bytes.subarray(start, start + length), this.#asideUsed);
+      this.#asideUsed += length;
+      return this.#aside.byteOffset + this.#asideUsed - length;
+    }
     if (this.#spilled + length > this.#spill.length) {
       const larger = Buffer.allocUnsafe(2 * (this.#spilled + length));
       larger.set(this.#spill.subarray(0, this.#spilled));
