@@ -6,7 +6,7 @@ import { realDisk } from '../ledger/disk.js';
 
 const OWN_FOLDERS = ['files', 'partial', 'salvage'] as const;
 const UNFINISHED = 'unfinished.part';
-const MOST_SYNCING = 16;
+const MOST_SYNCING = 128;
 
 export class OutputFolder {
   readonly root: string;
