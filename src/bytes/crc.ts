@@ -176,12 +176,21 @@ const checkRange = (bytes: Uint8Array, start: number, end: number): void => {
   }
 };
 
+/** One for each set of parameters: functions made anew would have to be compiled anew. */
+const made = new WeakMap<CrcParameters, Crc>();
+
 /**
- * Makes the function that computes one CRC. Keeps nothing of the bytes it is given.
+ * The function that computes one CRC. Keeps nothing of the bytes it is given.
  *
  * @throws RangeError when the width is not 8, 16, 24 or 32
  */
 export function makeCrc(parameters: CrcParameters): Crc {
+  const crc = made.get(parameters) ?? crcOf(parameters);
+  made.set(parameters, crc);
+  return crc;
+}
+
+function crcOf(parameters: CrcParameters): Crc {
   const { width, init, reflected, xorout } = parameters;
   if (![8, 16, 24, 32].includes(width)) throw new RangeError(`a CRC of 8, 16, 24 or 32 bits, got ${width}`);
   const { advance } = waysFor(parameters);

@@ -4,7 +4,7 @@ import { type Crc, makeCrc } from '../bytes/crc.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
-import { type FieldCheck, type FrameReaders, fieldCheck, frameReaders, statedSize } from './frame-readers.js';
+import { type FrameReaders, frameReaders } from './frame-readers.js';
 import { emptyRun, type FrameRun, FrameScan } from './frame-scan.js';
 import type { Decoder, LayerCounts } from './layer.js';
 
@@ -38,10 +38,8 @@ export class FrameDecoder implements Decoder {
   readonly #crc: Crc;
   readonly #statedCrc: FieldReader;
   readonly #readers: FrameReaders;
-  readonly #arePossible: FieldCheck;
   readonly #sink: FrameSink;
   readonly #scan: FrameScan | undefined;
-  readonly #sizeOf: (segments: number, fileBytes: number) => number;
   readonly #run: FrameRun;
   readonly #payloadAt: number;
   readonly #buffer = new RollingBuffer(ROOM_BYTES);
@@ -64,8 +62,6 @@ export class FrameDecoder implements Decoder {
     this.#crc = makeCrc(layout.crc.parameters);
     this.#statedCrc = compileField(crcField(layout));
     this.#readers = frameReaders(layout);
-    this.#arePossible = fieldCheck(layout);
-    this.#sizeOf = statedSize(layout);
     this.#run = emptyRun(layout);
     this.#payloadAt = layout.payload.at;
     this.#sink = sink;
@@ -125,7 +121,7 @@ export class FrameDecoder implements Decoder {
         run.bytes = buffer;
         run.start = from + this.#payloadAt;
         run.at = at + from - start;
-        run.segments = this.#sizeOf(run.segments, run.fileBytes);
+        run.segments = this.#readers.sizeOf(run.segments, run.fileBytes);
         run.hashAt = hashAt;
         this.#cutImpossible(run);
         from += run.count * this.#length;
@@ -141,7 +137,10 @@ export class FrameDecoder implements Decoder {
 
   /** Leaves of a run what comes before the first frame whose fields are not possible. All are where the last one's are. */
   #cutImpossible(run: FrameRun): void {
-    while (run.count > 0 && !this.#arePossible(run.key + (run.count - 1) * run.step, run.segments, run.lastLength)) {
+    while (
+      run.count > 0 &&
+      !this.#readers.arePossible(run.key + (run.count - 1) * run.step, run.segments, run.lastLength)
+    ) {
       run.count--;
       run.lastLength = run.length;
     }
@@ -280,8 +279,8 @@ export class FrameDecoder implements Decoder {
 
   /** Cheaper than the CRC, and a frame that fails it is of no use even if the CRC is right. */
   #isPossible(bytes: Uint8Array, index: number): boolean {
-    const { key, segments, payloadBytes } = this.#readers;
-    return this.#arePossible(key(bytes, index), segments(bytes, index), payloadBytes(bytes, index));
+    const { key, segments, payloadBytes, arePossible } = this.#readers;
+    return arePossible(key(bytes, index), segments(bytes, index), payloadBytes(bytes, index));
   }
 
   #isIntactAt(index: number): boolean {
