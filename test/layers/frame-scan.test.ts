@@ -13,8 +13,7 @@ import { noise, seeded } from './seeded.js';
 
 type Seen = { at: number; bytes: string; fields: number[]; hash: number };
 
-/** What stands between marker and payload: every field that there may be, in one of the two orders of bytes. */
-function layoutFor(options: {
+type Choice = {
   crc: keyof typeof CRC_CATALOGUE;
   payload: number;
   counterBits: number;
@@ -22,7 +21,20 @@ function layoutFor(options: {
   statesLength: boolean;
   endian: 'big' | 'little';
   coversMarker: boolean;
-}): FrameLayout {
+};
+
+const plain: Choice = {
+  crc: 'CRC-16/IBM-3740',
+  payload: 7,
+  counterBits: 32,
+  named: 'segments',
+  statesLength: true,
+  endian: 'big',
+  coversMarker: true,
+};
+
+/** What stands between marker and payload: every field that there may be, in one of the two orders of bytes. */
+function layoutFor(options: Choice): FrameLayout {
   const { payload, counterBits, named, statesLength, endian } = options;
   const field = (at: number, bits: number, bit = 0): FrameField => ({ at, bit, bits, endian });
   // A counter that begins inside a byte, where the order of bytes lets it.
@@ -178,15 +190,7 @@ describe('frames walked over at once', () => {
   });
 
   test('are as many as there are, however many', () => {
-    const layout = layoutFor({
-      crc: 'CRC-16/IBM-3740',
-      payload: 7,
-      counterBits: 32,
-      named: 'segments',
-      statesLength: true,
-      endian: 'big',
-      coversMarker: true,
-    });
+    const layout = layoutFor(plain);
     for (const broken of [false, true]) {
       const frames = Array.from({ length: 9000 }, (_, n) =>
         encodeFrame(
@@ -204,17 +208,9 @@ describe('frames walked over at once', () => {
   });
 
   test('are not for CRCs of more than 16 bits and frames without a marker', () => {
-    const options = {
-      payload: 7,
-      counterBits: 32,
-      named: 'segments',
-      statesLength: true,
-      endian: 'big',
-      coversMarker: true,
-    };
-    const layout = layoutFor({ ...options, crc: 'CRC-32/ISO-HDLC' } as Parameters<typeof layoutFor>[0]);
+    const layout = layoutFor({ ...plain, crc: 'CRC-32/ISO-HDLC' });
     expect(FrameScan.of(layout)).toBeUndefined();
-    const narrow = layoutFor({ ...options, crc: 'CRC-16/KERMIT' } as Parameters<typeof layoutFor>[0]);
+    const narrow = layoutFor(plain);
     expect(FrameScan.of({ ...narrow, marker: Buffer.alloc(0) })).toBeUndefined();
     expect(FrameScan.of(narrow)).toBeDefined();
   });
