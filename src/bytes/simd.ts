@@ -3,19 +3,22 @@
 import { instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { FRAMES_MODULE } from './wasm-modules.js';
 
+type Walk = (
+  layout: number,
+  at: number,
+  end: number,
+  runs: number,
+  mostRuns: number,
+  hashes: number,
+  mostFrames: number,
+) => number;
+
 export type SimdModule = {
   /** Takes a register (as in crc.ts) over `[at, at + size)` of the memory. */
   readonly advance: (tables: number, register: number, at: number, size: number) => number;
   /** See wasm/frames.ts. */
-  readonly scan: (
-    layout: number,
-    at: number,
-    end: number,
-    runs: number,
-    mostRuns: number,
-    hashes: number,
-    mostFrames: number,
-  ) => number;
+  readonly scan: Walk;
+  readonly survey: Walk;
 };
 
 const BYTE_TABLE_BYTES = 512;
@@ -28,11 +31,16 @@ const RAMP_FROM = -64;
 
 let started: SimdModule | null | undefined;
 
+/** Over another thread's memory, where this machine can. */
+export function simdOver(of: WebAssembly.Memory): SimdModule {
+  return instantiate<SimdModule>(FRAMES_MODULE, of);
+}
+
 /** `null` where the machine cannot. */
 export function simd(): SimdModule | null {
   if (started !== undefined) return started;
   const isAble = !process.env['PASSWEAVE_PLAIN_CRC'] && WebAssembly.validate(Buffer.from(FRAMES_MODULE, 'base64'));
-  started = isAble ? instantiate<SimdModule>(FRAMES_MODULE, memory) : null;
+  started = isAble ? simdOver(memory) : null;
   return started;
 }
 

@@ -30,7 +30,7 @@ export function recoverCommand(exit: SetExitCode): Command {
     .option('--require-complete', 'exit with 3 unless every known file is whole')
     .option(
       '--workers <number>',
-      "decoding threads, the main one among them; 0 for none beside it (default: the machine's cores)",
+      "decoding threads, the main one among them; 0 for none beside it (default: the machine's cores but one)",
       parseCount,
     );
   for (const option of [...reportOptions(), ...toolOptions()]) command.addOption(option);

@@ -55,7 +55,7 @@ export class DataFields {
   }
 
   /**
-   * Takes the frame whose header stands at `bytes[start]`; changes the sync bytes in its data field.
+   * Takes the frame whose header stands at `bytes[start]`.
    *
    * @param end where its data field ends, or is cut off
    * @param frameBytes of the frame with its padding
@@ -87,7 +87,12 @@ export class DataFields {
     if (stream >> 9 === STREAM_TYPE.packetized && firstUnit >= 0) {
       const { packetBytes, sync } = userPacketAt(bytes, start);
       // SYNC 0 = no sync byte. Those of transport streams stay: their CRC-8s are proof for the next layer.
-      if (sync !== 0) for (let unit = firstUnit; unit < until; unit += packetBytes) bytes[unit] = sync;
+      if (sync !== 0) {
+        const field = Buffer.from(bytes.subarray(from, until));
+        for (let unit = firstUnit - from; unit < field.length; unit += packetBytes) field[unit] = sync;
+        this.#handOn(field, 0, field.length, at + HEADER_BYTES, firstUnit - from);
+        return;
+      }
     }
     this.#handOn(bytes, from, until, at + HEADER_BYTES, firstUnit);
   }

@@ -1,5 +1,6 @@
 // The fast way over intact frames that stand one after the other in the fast memory: WebAssembly checks marker and CRC, reads the
 // fields, and tells which frames continue each other (../bytes/wasm/frames.ts). Where it cannot, frames are looked at one by one.
+// What is found is told by the bytes alone, so that it may be found beforehand, and by another thread (a survey of a whole block).
 import { simdCrc } from '../bytes/crc.js';
 import { baseOf, takeFastMemory } from '../bytes/fast-memory.js';
 import { simd } from '../bytes/simd.js';
@@ -45,22 +46,50 @@ export function emptyRun({ length, fields, payload }: FrameLayout): FrameRun {
 const LAYOUT_WORDS = 14;
 const FIELD_WORDS = 4;
 const FIELDS = 6;
-const RUN_NUMBERS = 7;
-const MOST_RUNS = 512;
-const MOST_FRAMES = 4096;
+const RUN_NUMBERS = 9;
+
+/** Room for runs and for hashes of payloads, in the fast memory. */
+export class ScanRoom {
+  readonly runs: Float64Array;
+  readonly hashes: Uint32Array;
+
+  /** `undefined` where there is no room. */
+  static take(mostRuns: number, mostFrames: number): ScanRoom | undefined {
+    const runs = takeFastMemory(8 * RUN_NUMBERS * mostRuns);
+    const hashes = takeFastMemory(4 * mostFrames);
+    return runs && hashes && new ScanRoom(runs, hashes);
+  }
+
+  private constructor(runs: Buffer, hashes: Buffer) {
+    this.runs = new Float64Array(runs.buffer, runs.byteOffset, runs.length / 8);
+    this.hashes = new Uint32Array(hashes.buffer, hashes.byteOffset, hashes.length / 4);
+  }
+
+  get mostRuns(): number {
+    return this.runs.length / RUN_NUMBERS;
+  }
+}
 
 const simdModule = simd();
 /** Of all scans of this thread: what one finds is taken before the next. */
-const runs = simdModule ? takeFastMemory(8 * RUN_NUMBERS * MOST_RUNS) : undefined;
-const runNumbers = runs && new Float64Array(runs.buffer, runs.byteOffset, RUN_NUMBERS * MOST_RUNS);
-const hashes = simdModule ? takeFastMemory(4 * MOST_FRAMES) : undefined;
-const hashNumbers = hashes && new Uint32Array(hashes.buffer, hashes.byteOffset, MOST_FRAMES);
+const ownRoom = simdModule ? ScanRoom.take(512, 4096) : undefined;
 
 /** Room for layouts is not given back: one for each that this thread has met. */
 const scans = new WeakMap<FrameLayout, FrameScan | null>();
 
 export class FrameScan {
-  readonly #layout: number;
+  /** Where the layout stands in the fast memory, for who makes a survey. */
+  readonly layoutAt: number;
+  readonly #frameBytes: number;
+  #survey: ScanRoom | undefined;
+  /** Runs of the survey: how many, and the first that may still be asked for. */
+  #surveyed = 0;
+  #next = 0;
+  /** Scans that the survey answered. */
+  #hits = 0;
+  /** What the last scan found, and its first run there. */
+  #found = ownRoom!;
+  #first = 0;
 
   /** `undefined` where such frames are not for it. */
   static of(layout: FrameLayout): FrameScan | undefined {
@@ -74,11 +103,26 @@ export class FrameScan {
     return scan ?? undefined;
   }
 
-  private constructor({ marker }: FrameLayout, words: Uint32Array, room: Buffer) {
+  private constructor({ marker, length }: FrameLayout, words: Uint32Array, room: Buffer) {
     words[1] = room.byteOffset + 4 * words.length;
     new Uint32Array(room.buffer, room.byteOffset, words.length).set(words);
     room.set(marker, 4 * words.length);
-    this.#layout = room.byteOffset;
+    this.layoutAt = room.byteOffset;
+    this.#frameBytes = length;
+  }
+
+  /** From now on `room` holds what a survey found, `runs` of them, in the bytes that are looked at next. */
+  useSurvey(room: ScanRoom, runs: number): void {
+    this.#survey = room;
+    this.#surveyed = runs;
+    this.#next = 0;
+    this.#hits = 0;
+  }
+
+  /** The bytes surveyed are gone. Returns how often the survey was of use. */
+  endSurvey(): number {
+    this.#survey = undefined;
+    return this.#hits;
   }
 
   /** Looks at `bytes[start, end)` from the start up to the first frame that is not intact; returns how many runs it found. */
@@ -86,20 +130,49 @@ export class FrameScan {
     const base = baseOf(bytes);
     if (base < 0) return 0;
     const [from, to] = [base + start, base + end];
-    return simdModule!.scan(this.#layout, from, to, runs!.byteOffset, MOST_RUNS, hashes!.byteOffset, MOST_FRAMES);
+    if (this.#survey) {
+      const found = this.#lookUp(this.#survey, from, to);
+      if (found > 0) return found;
+    }
+    this.#found = ownRoom!;
+    this.#first = 0;
+    const { runs, hashes, mostRuns } = ownRoom!;
+    return simdModule!.scan(this.layoutAt, from, to, runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length);
   }
 
-  /** Fills in what the last scan found of its run `index`, all but `bytes`, `start`, `at` and `hashAt`. */
+  /** Fills in what the last scan found of its run `index`, all but `bytes`, `start` and `at`. */
   read(index: number, into: FrameRun): void {
-    const at = index * RUN_NUMBERS;
-    into.count = runNumbers![at]!;
-    into.counter = runNumbers![at + 1]!;
-    into.file = runNumbers![at + 2]!;
-    into.key = runNumbers![at + 3]!;
-    into.segments = runNumbers![at + 4]!;
-    into.fileBytes = runNumbers![at + 5]!;
-    into.lastLength = runNumbers![at + 6]!;
-    into.hashes = hashNumbers!;
+    const { runs, hashes } = this.#found;
+    const at = (this.#first + index) * RUN_NUMBERS;
+    into.hashAt = runs[at + 1]!;
+    into.count = runs[at + 2]!;
+    into.counter = runs[at + 3]!;
+    into.file = runs[at + 4]!;
+    into.key = runs[at + 5]!;
+    into.segments = runs[at + 6]!;
+    into.fileBytes = runs[at + 7]!;
+    into.lastLength = runs[at + 8]!;
+    into.hashes = hashes;
+  }
+
+  /** How many runs of the survey stand one after the other from `from` on, all before `to`. */
+  #lookUp(survey: ScanRoom, from: number, to: number): number {
+    const { runs } = survey;
+    let next = this.#next;
+    while (next < this.#surveyed && runs[next * RUN_NUMBERS]! < from) next++;
+    this.#next = next;
+    let found = 0;
+    for (let at = from; next < this.#surveyed; next++, found++) {
+      const end = at + runs[next * RUN_NUMBERS + 2]! * this.#frameBytes;
+      if (runs[next * RUN_NUMBERS] !== at || end > to) break;
+      at = end;
+    }
+    if (found === 0) return 0;
+    this.#hits++;
+    this.#found = survey;
+    this.#first = this.#next;
+    this.#next = next;
+    return found;
   }
 }
 
@@ -107,7 +180,7 @@ export class FrameScan {
 function layoutWords(layout: FrameLayout): Uint32Array | undefined {
   const { marker, length, fields, payload } = layout;
   const { parameters, at, covers, endian } = layout.crc;
-  const crc = runs && hashes && marker.length > 0 ? simdCrc(parameters) : undefined;
+  const crc = ownRoom && marker.length > 0 ? simdCrc(parameters) : undefined;
   if (!crc) return undefined;
   const words = new Uint32Array(LAYOUT_WORDS + FIELDS * FIELD_WORDS);
   const crcBytes = parameters.width / 8;

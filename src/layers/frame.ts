@@ -114,7 +114,6 @@ export class FrameDecoder implements Decoder {
     let from = start;
     for (let found = 1; found > 0 && from + this.#length <= end; ) {
       found = scan.scan(buffer, from, end);
-      let hashAt = 0;
       for (let i = 0; i < found; i++) {
         scan.read(i, run);
         const all = run.count;
@@ -122,10 +121,8 @@ export class FrameDecoder implements Decoder {
         run.start = from + this.#payloadAt;
         run.at = at + from - start;
         run.segments = this.#readers.sizeOf(run.segments, run.fileBytes);
-        run.hashAt = hashAt;
         this.#cutImpossible(run);
         from += run.count * this.#length;
-        hashAt += run.count;
         this.#counts.intact += run.count;
         const { count } = run;
         if (count > 0) this.#sink.intactRun!(run);

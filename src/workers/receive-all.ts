@@ -8,12 +8,16 @@ import type { Received } from '../segments/receive.js';
 import type { SegmentStore } from '../segments/run.js';
 import { Decoder, threadFile } from './decoder.js';
 import { receiveHere } from './receive-here.js';
+import { Surveyors } from './surveyors.js';
 
 /** Below this a thread takes longer to start than the work it takes over. */
 const BYTES_WORTH_A_THREAD = 32 << 20;
 
 export type ReceiveAllOptions = {
-  /** Decoding threads, this one among them; 0 = none beside it. Default: as many as the machine has cores, fewer for little work. */
+  /**
+   * Threads that decode, this one among them; 0 = none beside it. Default: as many as the machine has cores but one, which reading and
+   * writing keep busy; fewer for little work.
+   */
   readonly workers?: number | undefined;
   readonly onStart?: (recording: Recording) => void;
 };
@@ -32,8 +36,11 @@ export async function receiveAll(
   // What has to be unpacked, this thread unpacks; plain files are read and decoded by one thread from end to end.
   const plain = recordings.filter((recording) => recording.plain);
   const packed = recordings.filter((recording) => !recording.plain);
-  const threads = threadsBeside(workers ?? defaultThreads(recordings), plain.length, packed.length);
+  const all = workers ?? defaultThreads(recordings);
+  const threads = threadsBeside(all, plain.length, packed.length);
   const decoders = Array.from({ length: threads }, () => new Decoder(mission));
+  // Threads that no recording is left for.
+  const surveyors = plain.length > 0 ? Surveyors.start(mission, all - 1 - threads) : undefined;
   let isOver = false;
   const work = async (
     next: () => Recording | undefined,
@@ -54,12 +61,12 @@ export async function receiveAll(
       ),
       work(
         () => plain.shift() ?? (threads === 0 ? packed.shift() : undefined),
-        (recording) => receiveHere(recording, mission, store),
+        (recording) => receiveHere(recording, mission, store, surveyors),
       ),
     ]);
   } finally {
     isOver = true;
-    await Promise.all(decoders.map((decoder) => decoder.close()));
+    await Promise.all([...decoders, ...(surveyors ? [surveyors] : [])].map((threads) => threads.close()));
   }
 }
 
@@ -71,5 +78,5 @@ function threadsBeside(threads: number, plain: number, packed: number): number {
 
 function defaultThreads(recordings: readonly Recording[]): number {
   const bytes = recordings.reduce((sum, { storedBytes }) => sum + storedBytes, 0);
-  return Math.min(os.availableParallelism(), Math.floor(bytes / BYTES_WORTH_A_THREAD));
+  return Math.min(Math.max(1, os.availableParallelism() - 1), Math.floor(bytes / BYTES_WORTH_A_THREAD));
 }

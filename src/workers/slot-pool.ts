@@ -3,26 +3,27 @@
 export class SlotPool {
   readonly #free: number[];
   #failure: unknown;
-  #wake: (() => void) | undefined;
+  /** Those who wait, first come first. */
+  readonly #waiting: (() => void)[] = [];
 
   constructor(slots: number) {
     this.#free = Array.from({ length: slots }, (_, slot) => slot);
   }
 
-  /** A free slot: at once where there is one. One may wait at a time. @throws what `fail` was told */
+  /** A free slot: at once where there is one. @throws what `fail` was told */
   take(): number | Promise<number> {
     return this.#free.pop() ?? this.#wait();
   }
 
   give(slot: number): void {
     this.#free.push(slot);
-    this.#wake?.();
+    this.#waiting.shift()?.();
   }
 
   /** Nobody waits any longer. */
   fail(error: unknown): void {
     this.#failure ??= error;
-    this.#wake?.();
+    for (const wake of this.#waiting.splice(0)) wake();
   }
 
   async #wait(): Promise<number> {
@@ -30,9 +31,7 @@ export class SlotPool {
       if (this.#failure !== undefined) throw this.#failure;
       const slot = this.#free.pop();
       if (slot !== undefined) return slot;
-      await new Promise<void>((wake) => {
-        this.#wake = wake;
-      });
+      await new Promise<void>((wake) => this.#waiting.push(wake));
     }
   }
 }

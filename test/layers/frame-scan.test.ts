@@ -4,10 +4,11 @@ import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
 import { takeFastMemory } from '../../src/bytes/fast-memory.js';
+import { simd } from '../../src/bytes/simd.js';
 import { hashLow } from '../../src/bytes/xxh64.js';
 import { encodeFrame, FrameDecoder, type FrameSink } from '../../src/layers/frame.js';
 import { frameReaders } from '../../src/layers/frame-readers.js';
-import { type FrameRun, FrameScan } from '../../src/layers/frame-scan.js';
+import { type FrameRun, FrameScan, ScanRoom } from '../../src/layers/frame-scan.js';
 import type { FrameField, FrameLayout } from '../../src/mission/mission.js';
 import { noise, seeded } from './seeded.js';
 
@@ -117,12 +118,29 @@ function recordingOf(layout: FrameLayout, count: number, seed: number): Buffer {
 /** Room for recordings in the fast memory, since nothing there can be given back. */
 const room = takeFastMemory(1 << 19)!;
 
+/** Small, so that it is used up at times. */
+const surveyRoom = ScanRoom.take(40, 50)!;
+
+/** Finds the frames of `block` beforehand, as a surveying thread does. */
+function survey(scan: FrameScan, block: Buffer): void {
+  const { runs, hashes, mostRuns } = surveyRoom;
+  const from = block.byteOffset;
+  const places = [runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length] as const;
+  scan.useSurvey(surveyRoom, simd()!.survey(scan.layoutAt, from, from + block.length, ...places));
+}
+
 /** What a decoder hands on, pushed in the given sizes. */
-function decode(layout: FrameLayout, recording: Buffer, sizes: readonly number[], atOnce: boolean) {
+function decode(
+  layout: FrameLayout,
+  recording: Buffer,
+  sizes: readonly number[],
+  way: 'one by one' | 'at once' | 'surveyed',
+) {
   const { counter, file, key, segments, fileBytes, payloadBytes } = frameReaders(layout);
   const seen: Seen[] = [];
   const damaged: string[] = [];
   let runs = 0;
+  let hits = 0;
   const sink: FrameSink = {
     intact: (bytes, start, at) => {
       const payload = start + layout.payload.at;
@@ -137,7 +155,7 @@ function decode(layout: FrameLayout, recording: Buffer, sizes: readonly number[]
     damaged: (bytes, start, end, at) =>
       void damaged.push(`${at} ${Buffer.from(bytes.subarray(start, end)).toString('hex')}`),
   };
-  if (atOnce) {
+  if (way !== 'one by one') {
     sink.intactRun = (run: FrameRun) => {
       runs++;
       for (let i = 0; i < run.count; i++) {
@@ -157,17 +175,21 @@ function decode(layout: FrameLayout, recording: Buffer, sizes: readonly number[]
   bytes.set(recording);
   for (let at = 0, i = 0; at < bytes.length; i++) {
     const end = Math.min(bytes.length, at + sizes[i % sizes.length]!);
+    const scan = way === 'surveyed' ? FrameScan.of(layout) : undefined;
+    if (scan) survey(scan, bytes.subarray(at, end));
     decoder.push(bytes, at, end, 1000 + at, -1);
+    hits += scan?.endSurvey() ?? 0;
     at = end;
   }
   decoder.end();
-  return { heard: { seen, damaged, counts: decoder.counts() }, runs };
+  return { heard: { seen, damaged, counts: decoder.counts() }, runs, hits };
 }
 
 describe('frames walked over at once', () => {
-  test('are those that are found one by one, with the same fields and hashes', () => {
+  test('are those that are found one by one, with the same fields and hashes, found beforehand or not', () => {
     let frames = 0;
     let runs = 0;
+    let hits = 0;
     fc.assert(
       fc.property(
         layouts,
@@ -175,9 +197,12 @@ describe('frames walked over at once', () => {
         fc.array(fc.integer({ min: 1, max: 9000 }), { minLength: 1 }),
         (layout, seed, sizes) => {
           const recording = recordingOf(layout, 60, seed);
-          const one = decode(layout, recording, sizes, false);
-          const many = decode(layout, recording, sizes, true);
+          const one = decode(layout, recording, sizes, 'one by one');
+          const many = decode(layout, recording, sizes, 'at once');
           expect(many.heard).toEqual(one.heard);
+          const surveyed = decode(layout, recording, sizes, 'surveyed');
+          expect(surveyed.heard).toEqual(one.heard);
+          hits += surveyed.hits;
           frames += many.heard.seen.length;
           runs += many.runs;
         },
@@ -187,6 +212,7 @@ describe('frames walked over at once', () => {
     // Else the two ways would be one.
     expect(runs).toBeGreaterThan(0);
     expect(frames).toBeGreaterThan(3 * runs);
+    expect(hits).toBeGreaterThan(runs / 10);
   });
 
   test('are as many as there are, however many', () => {
@@ -199,7 +225,7 @@ describe('frames walked over at once', () => {
           noise(7, n),
         ),
       );
-      const { heard, runs } = decode(layout, Buffer.concat(frames), [1 << 19], true);
+      const { heard, runs } = decode(layout, Buffer.concat(frames), [1 << 19], 'at once');
       expect(heard.counts).toEqual({ intact: 9000, damaged: 0, skippedBytes: 0 });
       expect(heard.seen.map(({ fields }) => fields[2])).toEqual(Array.from({ length: 9000 }, (_, n) => n));
       // The first is found by itself; of those that do not continue each other, each is a run.

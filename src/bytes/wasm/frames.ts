@@ -41,6 +41,10 @@ class Field {
 /** Frames that continue each other. */
 @unmanaged
 class Run {
+  /** Address of the first. */
+  at: f64;
+  /** The number of its hash among all. */
+  hashAt: f64;
   count: f64;
   counter: f64;
   file: f64;
@@ -84,27 +88,24 @@ function isCrcRight(layout: Layout, frame: usize): bool {
   return (advance(layout.crcTables, layout.crcFirst, frame + layout.crcFrom, layout.crcOver) ^ layout.crcAdded) == crc;
 }
 
-/**
- * Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room.
- *
- * @param runs room for `mostRuns`, in which those found are put
- * @param hashes room for `mostFrames`: the low 32 bits of the XXH64 of each payload
- * @returns the number of runs
- */
-export function scan(layoutAt: usize, at: usize, end: usize, runs: usize, mostRuns: u32, hashes: usize, mostFrames: u32): u32 {
-  const layout = changetype<Layout>(layoutAt);
+/** Where the last walk ended, and how many runs and frames there are so far. */
+let reached: usize = 0;
+let found: u32 = 0;
+let frames: u32 = 0;
+
+/** Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room. */
+function walk(layout: Layout, at: usize, end: usize, runs: usize, mostRuns: u32, hashes: usize, mostFrames: u32): void {
   const size = layout.frameBytes;
   const full: u64 = layout.payloadBytes;
   const lengthField = fieldOf(layout, 5);
-  let found: u32 = 0;
-  let run = changetype<Run>(runs - offsetof<Run>());
+  let run = changetype<Run>(runs);
   let nextCounter: u64 = 0;
   let nextKey: u64 = 0;
   let file: u64 = 0;
   let segments: u64 = 0;
   let fileBytes: u64 = 0;
   let isFull = false;
-  for (; at + size <= end && mostFrames > 0; at += size, mostFrames--) {
+  for (; at + size <= end && frames < mostFrames; at += size, frames++) {
     if (!hasMarker(layout, at)) break;
     const used = lengthField.bits == 0 ? full : read(lengthField, at);
     if (used > full || !isCrcRight(layout, at)) break;
@@ -123,11 +124,13 @@ export function scan(layoutAt: usize, at: usize, end: usize, runs: usize, mostRu
     if (continues) run.count += 1;
     else {
       if (found == mostRuns) break;
+      run = changetype<Run>(runs + found * offsetof<Run>());
       found++;
-      run = changetype<Run>(changetype<usize>(run) + offsetof<Run>());
       file = ownFile;
       segments = ownSegments;
       fileBytes = ownFileBytes;
+      run.at = <f64>at;
+      run.hashAt = <f64>frames;
       run.count = 1;
       run.counter = <f64>counter;
       run.file = <f64>file;
@@ -139,8 +142,54 @@ export function scan(layoutAt: usize, at: usize, end: usize, runs: usize, mostRu
     nextKey = key + layout.step;
     isFull = used == full;
     run.lastBytes = <f64>used;
-    store<u32>(hashes, hashLow(at + layout.payloadAt, <u32>used));
-    hashes += 4;
+    store<u32>(hashes + (frames << 2), hashLow(at + layout.payloadAt, <u32>used));
+  }
+  reached = at;
+}
+
+/**
+ * Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room.
+ *
+ * @param runs room for `mostRuns`, in which those found are put
+ * @param hashes room for `mostFrames`: the low 32 bits of the XXH64 of each payload
+ * @returns the number of runs
+ */
+export function scan(
+  layoutAt: usize,
+  at: usize,
+  end: usize,
+  runs: usize,
+  mostRuns: u32,
+  hashes: usize,
+  mostFrames: u32,
+): u32 {
+  found = 0;
+  frames = 0;
+  walk(changetype<Layout>(layoutAt), at, end, runs, mostRuns, hashes, mostFrames);
+  return found;
+}
+
+/** The same of all intact frames in `[at, end)`, wherever their markers stand; those of a run follow each other all the same. */
+export function survey(
+  layoutAt: usize,
+  at: usize,
+  end: usize,
+  runs: usize,
+  mostRuns: u32,
+  hashes: usize,
+  mostFrames: u32,
+): u32 {
+  const layout = changetype<Layout>(layoutAt);
+  const first = load<u8>(layout.marker);
+  const last = end - layout.frameBytes;
+  found = 0;
+  frames = 0;
+  while (found < mostRuns && frames < mostFrames) {
+    while (at <= last && load<u8>(at) != first) at++;
+    if (at > last) break;
+    const before = frames;
+    walk(layout, at, end, runs, mostRuns, hashes, mostFrames);
+    at = frames > before ? reached : at + 1;
   }
   return found;
 }
