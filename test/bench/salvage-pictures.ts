@@ -25,7 +25,7 @@ import { writeJpeg } from '../../src/media/jpeg/write-jpeg.js';
 /**
  * Weights and thresholds were chosen on the first five sets; the second to the fourth were held out before and scored several times
  * since, the fifth was held out before and scored once, and what it showed was mended afterwards. The clean set was chosen before
- * anything of it was scored, from packages that no other set lists, and is scored once, when all is done: all colour photographs of
+ * anything of it was scored, from packages that no other set lists, and was scored once, when all was done: all colour photographs of
  * 0.9 megapixels or more in six packages, as cameras on the ground took them (left out: drawings, cut-outs, pictures with icons or
  * lines drawn on them, and what telescopes and space probes saw).
  */
