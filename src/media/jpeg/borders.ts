@@ -11,7 +11,7 @@ const mostBlocks = 6;
  * were fitted by conditional logistic regression: the true place of each piece among all that it could have, with all before it in
  * their places, on the photographs that the bench tunes on.
  */
-const downWeight = 1.26;
+const downWeight = 0.88;
 /** By rows between the two less one, the last for all beyond: what slants is somewhere else two rows on. */
 const acrossWeights = [0.235, 0.11, 0.11, 0.075];
 /** The same for how many rows lie between, and the most that this counts. */

@@ -11,7 +11,10 @@ export type Brightness = {
   readonly deviation: Float64Array;
 };
 
-/** `variance` is that of the difference in the component that is least sure: by how far its borders are from agreeing, and how many. */
+/**
+ * `variance` is that of the difference in the component that is least sure: by how far its borders are from agreeing, how many they
+ * are, and how far the rows next to them are from running on as they are.
+ */
 type Link = { a: number; b: number; difference: Float64Array; mcus: number; variance: number };
 
 const rounds = 6;
@@ -24,6 +27,11 @@ const independentBlocks = 0.175;
 const leaning = 3;
 /** Variance that each link adds, however well its borders agree: they may all be off alike. */
 const leastVariance = unitsPerLevel ** 2 / 16;
+/**
+ * Where a picture grows darker from row to row, as at a horizon that is not sharp, all borders of a link are off alike; the rows on
+ * either side of it tell by how much. How much of the square of that counts; chosen on the photographs that the bench tunes on.
+ */
+const leanWeight = 0.5;
 
 /**
  * @param at place of each piece; -1 for pieces that are not shown
@@ -120,41 +128,63 @@ function findLinks(
   }
   const links: Link[] = [];
   const deviations = new Float64Array(4);
+  const leans = new Float64Array(4);
   const varianceOf = (borders: number, mcus: number) =>
     leastVariance +
     independent.reduce((most, each, c) => {
       const typical = (deviations[c]! * borders + spread[c]! * leaning) / (borders + leaning);
-      return Math.max(most, typical ** 2 / mcus / each);
+      return Math.max(most, typical ** 2 / mcus / each + leanWeight * leans[c]! ** 2);
     }, 0);
+  const measure = (places: readonly number[], rows: number, difference: Float64Array, around?: Float64Array) => {
+    const lower = places.map((t) => source[t]! * edges.across);
+    const upper = places.map((t) => source[t - rows * width]! * edges.across);
+    brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference, around);
+  };
+  const slope = new Float64Array(4);
+  /** How far the borders above `places` are from running on, if the same piece lies on both sides of them: times `rows`, into `leans`. */
+  const lean = (places: readonly number[], rows: number) => {
+    const inside = places.filter((t) => node[t]! >= 0 && node[t] === node[t - width]);
+    if (2 * inside.length < places.length) return;
+    measure(inside, 1, slope);
+    for (let c = 0; c < independent.length; c++) leans[c] = Math.max(leans[c]!, rows * Math.abs(slope[c]!));
+  };
   const linked = new Set<number>();
   for (let rows = 1; rows <= mostRows; rows++) {
-    const found = new Map<number, { lower: number[]; upper: number[] }>();
+    const found = new Map<number, number[]>();
     // One key follows another of its kind nearly always.
     let current = -1;
-    let pair: { lower: number[]; upper: number[] } | null = null;
+    let places: number[] | null = null;
     for (let t = rows * width; t < totalMcus; t++) {
       const [a, b] = [node[t]!, node[t - rows * width]!];
       if (a < 0 || b < 0 || a === b) continue;
       const key = a * (known + 1) + b;
       if (key !== current) {
         current = key;
-        pair = linked.has(key) ? null : (found.get(key) ?? { lower: [], upper: [] });
-        if (pair) found.set(key, pair);
+        places = linked.has(key) ? null : (found.get(key) ?? []);
+        if (places) found.set(key, places);
       }
-      if (!pair) continue;
-      pair.lower.push(source[t]! * edges.across);
-      pair.upper.push(source[t - rows * width]! * edges.across);
+      places?.push(t);
     }
-    for (const [key, { lower, upper }] of found) {
+    for (const [key, places] of found) {
       linked.add(key);
       const difference = new Float64Array(4);
-      brightnessOffsets(edges.top, lower, edges.bottom, upper, edges.acrossSlots, difference, deviations);
+      measure(places, rows, difference, deviations);
+      leans.fill(0);
+      lean(
+        places.map((t) => t + width),
+        rows,
+      );
+      lean(
+        places.map((t) => t - rows * width),
+        rows,
+      );
       // Over rows that are missing a picture changes more, and more alike along the row.
-      const mcus = rows === 1 ? lower.length : Math.min(lower.length, 40) / (4 * rows * rows);
+      const mcus = rows === 1 ? places.length : Math.min(places.length, 40) / (4 * rows * rows);
       const [a, b] = [Math.floor(key / (known + 1)), key % (known + 1)];
-      links.push({ a, b, difference, mcus, variance: varianceOf(lower.length, mcus) });
+      links.push({ a, b, difference, mcus, variance: varianceOf(places.length, mcus) });
     }
   }
+  leans.fill(0);
   for (let t = 1; t < totalMcus; t++) {
     const [a, b] = [node[t]!, node[t - 1]!];
     if (a < 0 || b < 0 || a === b || t % width === 0) continue;

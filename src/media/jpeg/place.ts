@@ -51,15 +51,12 @@ const mostAlike = 10;
 const largestPenalty = 4;
 /** What such contradictions weigh; see `borders.ts` on how weights were found. */
 const brightnessWeight = 0.23;
-/** Evidence tells less and less beyond this, as what does not fit the model adds up as well: of borders, of row ends for and against. */
+/** Borders tell less and less beyond this: what does not fit the model adds up along them as well. */
 const enough = 20;
-const enoughEnds = 3.6;
-const enoughAgainst = 6.4;
+/** Row ends count no more, for and against: an outline that runs down a picture looks like them in one piece after the other. */
+const mostEnds = 7;
+const mostAgainst = 14;
 const unknownBrightness = 1e6;
-
-function saturate(score: number, enough: number): number {
-  return enough * Math.log(1 + score / enough);
-}
 
 /** Gaps that are likely to hold so many times the bits that were lost are out of the question. */
 const mostTimes = 10;
@@ -286,7 +283,7 @@ class Search {
     const { pieces, width } = borders;
     const absolute = pieces[index]!.floating === 0;
     const ends = borders.rowEnds(index, at % width);
-    let score = sofar + (ends > 0 ? saturate(ends, enoughEnds) : -saturate(-ends, enoughAgainst));
+    let score = sofar + ends / (1 + (ends > 0 ? ends / mostEnds : -ends / mostAgainst));
     score += this.options.evidence?.[index]?.[at] ?? 0;
     let match = 0;
     offset.fill(0);
@@ -320,7 +317,7 @@ class Search {
       }
       open = left;
     }
-    return score + (match > 0 ? saturate(match, enough) : match);
+    return score + (match > 0 ? enough * Math.log(1 + match / enough) : match);
   }
 
   /** Takes the brightness that a border asks for into account; returns what contradiction costs. */
