@@ -43,8 +43,8 @@ export function placeJointly(
     for (const at of likeliest(fromEnd?.marginals[pieces.length - 1 - i])) places.add(totalMcus - at - piece.count);
     return [...places];
   });
-  // The two need not fit together.
-  const joint = placePieces(borders, { ...options, only }) ?? forward;
+  // The two need not fit together, and the best of each may look worse than others for a while.
+  const joint = placePieces(borders, { ...options, only, chains: both }) ?? forward;
   if (!joint) return null;
   return { ...joint, borders, strengths: strengthsOf(joint, pieces) };
 }

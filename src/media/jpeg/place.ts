@@ -27,6 +27,8 @@ export type PlaceOptions = {
   readonly evidence?: readonly Float32Array[];
   /** The only places to try, by piece. */
   readonly only?: readonly (readonly number[])[];
+  /** Whole solutions that are followed to the end, whatever looks better on the way: the result is no worse than any. */
+  readonly chains?: readonly Int32Array[];
 };
 
 type State = {
@@ -41,6 +43,8 @@ type State = {
   /** Brightness to add to the piece, stored units, by component, and how uncertain (variance). */
   offset: Float64Array;
   doubt: number;
+  /** The chains that it has followed so far, a bit for each. */
+  chains: number;
 };
 
 /** States that are remembered of each step beside those kept, so as to tell how likely other places are. */
@@ -149,7 +153,8 @@ class Search {
         const likelihood = lengthScore(gap, expected[length]!, this.bitsBelow(index, length, gap), length);
         if (likelihood < this.limits.length && piece.fixed < 0 && !only) continue;
         const score = this.extend(parent, index, end + length, (parent?.score ?? 0) + likelihood);
-        if (score < best - this.limits.depth) continue;
+        const chains = this.chainsOf(parent, index, end + length);
+        if (score < best - this.limits.depth && chains === 0) continue;
         if (score > best) best = score;
         const key = this.keyOf(parent, index, end + length, width);
         const state = found.get(key);
@@ -157,10 +162,21 @@ class Search {
           const offset = this.offset.slice(0, components);
           const ways = [{ from: parent, score }];
           const rest = Number.NEGATIVE_INFINITY;
-          found.set(key, { at: end + length, score, from: parent, ways, rest, index, offset, doubt: this.doubt });
+          found.set(key, {
+            at: end + length,
+            score,
+            from: parent,
+            ways,
+            rest,
+            index,
+            offset,
+            doubt: this.doubt,
+            chains,
+          });
           continue;
         }
         state.ways.push({ from: parent, score });
+        state.chains |= chains;
         if (state.score >= score) continue;
         state.score = score;
         state.from = parent;
@@ -168,7 +184,7 @@ class Search {
         state.doubt = this.doubt;
       }
     }
-    const good = [...found.values()].filter(({ score }) => score >= best - this.limits.depth);
+    const good = [...found.values()].filter(({ score, chains }) => chains > 0 || score >= best - this.limits.depth);
     good.sort((a, b) => b.score - a.score);
     const kept: State[] = [];
     const lost: State[] = [];
@@ -176,10 +192,18 @@ class Search {
     for (const state of good) {
       const alike = byPlace.get(state.at) ?? 0;
       byPlace.set(state.at, alike + 1);
-      (alike < mostAlike && kept.length < this.limits.width ? kept : lost).push(state);
+      const some = alike < mostAlike && kept.length < this.limits.width;
+      (some || state.chains > 0 ? kept : lost).push(state);
     }
     this.layers.push({ kept, lost: lost.slice(0, mostLost) });
     return kept;
+  }
+
+  private chainsOf(parent: State | null, index: number, at: number): number {
+    const { chains = [] } = this.options;
+    let result = 0;
+    for (const [n, chain] of chains.entries()) if (chain[index] === at) result |= 1 << n;
+    return parent ? result & parent.chains : result;
   }
 
   /** How much worse the best solution is that has a piece at another place; what the beam lost counts as it stood then. */
