@@ -32,6 +32,7 @@ const cases: Case[] = [
   ),
   { variant: '4:2:0', segment: 1004, loss: 0.05, headerLost: true },
   { variant: '4:2:0', segment: 223, loss: 0.05, headerLost: true },
+  ...['4:2:0', '4:4:4', 'grey'].map((variant) => ({ variant, segment: 223, loss: 0.05, own: true })),
 ];
 
 /** The coefficients of the two blocks that are compared. */
