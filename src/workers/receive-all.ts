@@ -41,32 +41,34 @@ export async function receiveAll(
   const decoders = Array.from({ length: threads }, () => new Decoder(mission));
   // Threads that no recording is left for.
   const surveyors = plain.length > 0 ? Surveyors.start(mission, all - 1 - threads) : undefined;
-  let isOver = false;
+  const over = new AbortController();
   const work = async (
     next: () => Recording | undefined,
     take: (own: Recording) => Promise<Received>,
   ): Promise<void> => {
-    for (let recording = next(); recording && !isOver; recording = next()) {
+    for (let recording = next(); recording && !over.signal.aborted; recording = next()) {
       onStart(recording);
       onReceived(recording, await take(recording));
     }
   };
+  const beside = decoders.map((decoder) =>
+    work(
+      () => packed.shift() ?? plain.shift(),
+      (recording) => decoder.receive(recording, store),
+    ),
+  );
+  const here = work(
+    () => plain.shift() ?? (threads === 0 ? packed.shift() : undefined),
+    (recording) => receiveHere(recording, mission, store, surveyors, over.signal),
+  );
   try {
-    await Promise.all([
-      ...decoders.map((decoder) =>
-        work(
-          () => packed.shift() ?? plain.shift(),
-          (recording) => decoder.receive(recording, store),
-        ),
-      ),
-      work(
-        () => plain.shift() ?? (threads === 0 ? packed.shift() : undefined),
-        (recording) => receiveHere(recording, mission, store, surveyors),
-      ),
-    ]);
+    await Promise.all([...beside, here]);
   } finally {
-    isOver = true;
-    await Promise.all([...decoders, ...(surveyors ? [surveyors] : [])].map((threads) => threads.close()));
+    over.abort();
+    await Promise.all(decoders.map((decoder) => decoder.close()));
+    // Nothing is kept any longer when this is over.
+    await here.catch(() => undefined);
+    await surveyors?.close();
   }
 }
 

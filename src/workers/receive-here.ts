@@ -16,46 +16,53 @@ const SLOT_BYTES = 2 << 20;
 const AHEAD = 1;
 const SURVEYED_AHEAD = 3;
 
-/** @throws what is not a RecordingError */
+/**
+ * @param signal a plain file is given up at its next block
+ * @throws what is not a RecordingError
+ */
 export async function receiveHere(
   recording: Recording,
   mission: Mission,
   store: SegmentStore,
-  surveyors?: Surveyors,
+  surveyors: Surveyors | undefined,
+  signal: AbortSignal,
 ): Promise<Received> {
   const { plain } = recording;
   if (!plain) return await receive(recording, mission, store);
-  return await receivePlain(plain, new Reception(mission, store), surveyors);
+  return await receivePlain(plain, new Reception(mission, store), surveyors, signal);
 }
 
 async function receivePlain(
   { files, onRead }: PlainFiles,
   reception: Reception,
   surveyors: Surveyors | undefined,
+  signal: AbortSignal,
 ): Promise<Received> {
   const { input } = reception;
   const ahead = surveyors ? SURVEYED_AHEAD : AHEAD;
   const slots = Array.from({ length: ahead + 2 }, () => takeBlock(SLOT_BYTES));
   const pool = new SlotPool(slots.length);
   /** By slot: the survey that was begun of it, and not taken. */
-  const surveys: number[] = [];
+  const surveys = new Map<number, number>();
   let bytes = 0;
   let problem: RecordingError | undefined;
   const take = (slot: number, length: number): void => {
+    signal.throwIfAborted();
     const block = slots[slot]!.subarray(0, length);
     const decode = (): void => {
       reception.hash(block);
       input.push(block, 0, length, bytes, -1);
     };
-    if (surveyors) surveyors.take(surveys[slot]!, decode);
+    const survey = surveys.get(slot);
+    surveys.delete(slot);
+    if (surveyors && survey !== undefined) surveyors.take(survey, decode);
     else decode();
-    delete surveys[slot];
     bytes += length;
     onRead?.(length);
     pool.give(slot);
   };
   const begin = (slot: number, length: number): void => {
-    if (surveyors) surveys[slot] = surveyors.begin(slots[slot]!.subarray(0, length));
+    if (surveyors) surveys.set(slot, surveyors.begin(slots[slot]!.subarray(0, length)));
   };
   try {
     for (const file of files) await readAhead(file, slots, pool, take, { ahead, onRead: begin });
@@ -64,7 +71,7 @@ async function receivePlain(
     problem = error;
   } finally {
     // Nothing is looked at any longer that is given back.
-    for (const begun of Object.values(surveys)) surveyors?.take(begun, () => undefined);
+    for (const survey of surveys.values()) surveyors?.take(survey, () => undefined);
     for (const slot of slots) giveBlock(slot);
   }
   input.end();

@@ -1,4 +1,4 @@
-// The surveying threads, as they are built: what they find beforehand is what the main thread would find, and it is of use.
+// Several threads, as they are built. Surveying ones: what they find beforehand is what the main thread would find, and it is of use.
 import fs from 'node:fs';
 import path from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
@@ -15,7 +15,7 @@ const built = <Module>(file: string): Promise<Module> =>
   import(new URL(`../../dist/${file}.js`, import.meta.url).href) as Promise<Module>;
 const { Surveyors } = await built<typeof import('../../src/workers/surveyors.js')>('workers/surveyors');
 const { FrameScan } = await built<typeof import('../../src/layers/frame-scan.js')>('layers/frame-scan');
-const { takeBlock } = await built<typeof import('../../src/bytes/fast-memory.js')>('bytes/fast-memory');
+const { takeBlock, memory } = await built<typeof import('../../src/bytes/fast-memory.js')>('bytes/fast-memory');
 const { receiveAll } = await built<typeof import('../../src/workers/receive-all.js')>('workers/receive-all');
 const { openRecordings } = await built<typeof import('../../src/intake/open-recordings.js')>('intake/open-recordings');
 
@@ -92,4 +92,35 @@ test('one recording comes out the same with threads that look ahead', async () =
   }
   expect(results[1]).toEqual(results[0]);
   expect(results[2]).toEqual(results[0]);
+});
+
+test('when one recording fails, the others are given up: nothing is kept any more', async () => {
+  const folder = scratchFolder();
+  const files = ['saltmarsh', 'highfell'].map((name) => path.join(folder, `${name}.bin`));
+  const small = makeRecording(100, 3);
+  fs.writeFileSync(files[0]!, small);
+  fs.writeFileSync(files[1]!, Buffer.concat(Array.from({ length: 4 }, () => makeRecording(30_000, 4))));
+  let kept = 0;
+  let threads = 0;
+  const clock = new Int32Array(new SharedArrayBuffer(4));
+  const store: SegmentStore = {
+    store: (_file, _segments, _key, bytes) => {
+      // The first recording is decoded by a thread, in a memory of its own.
+      if (bytes.buffer !== memory.buffer) {
+        threads++;
+        throw new Error('the disk is full');
+      }
+      // So slow that the other is through long before.
+      if (kept++ % 4000 === 0) Atomics.wait(clock, 0, 0, 50);
+      return 0;
+    },
+  };
+  const { recordings } = await openRecordings(files);
+  const received = receiveAll(recordings, mission, store, () => undefined, { workers: 2 });
+  await expect(received).rejects.toThrow('the disk is full');
+  expect(threads).toBe(1);
+  const before = kept;
+  await sleep(300);
+  expect(kept).toBe(before);
+  expect(kept).toBeLessThan(110_000);
 });
