@@ -60,11 +60,11 @@ export class SegmentList implements SegmentStore {
 
   storeRun(run: SegmentRun, from: number): number {
     const { bytes, start, stride, length, lastLength, hashes, hashAt, count, step } = run;
-    const first = start + from * stride;
-    const place = baseOf(bytes) + first;
+    const base = baseOf(bytes);
+    const place = base + start + from * stride;
     const left = count - from;
     const isInBlock = place >= this.#blockStart && place + (left - 1) * stride + lastLength <= this.#blockEnd;
-    if (baseOf(bytes) < 0 || !isInBlock) return 0;
+    if (base < 0 || !isInBlock) return 0;
     const at = this.#add(left, run.file, run.segments, run.key + from * step, step, place, stride, length, lastLength);
     for (let i = 0; i < left; i++) this.#numbers[at + i] = hashes[hashAt + from + i]!;
     return left;

@@ -2,7 +2,7 @@
 // other out of a ring that it shares with the main thread and its like (surveyors.ts). It is ended from outside.
 import { workerData } from 'node:worker_threads';
 import { simdOver } from '../bytes/simd.js';
-import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './surveyors.js';
+import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './survey-ring.js';
 
 const { memory, layoutAt, counters, states, blocks, found } = workerData as SurveySetup;
 const { survey } = simdOver(memory);

@@ -5,14 +5,7 @@ import { Worker } from 'node:worker_threads';
 import { memory } from '../bytes/fast-memory.js';
 import { FrameScan, ScanRoom } from '../layers/frame-scan.js';
 import type { Mission } from '../mission/mission.js';
-
-/** Blocks in the ring; a power of two. */
-export const BLOCKS = 8;
-/** Numbers of each: where it begins and ends in the memory, then where runs and hashes go, and how many there is room for. */
-export const BLOCK_NUMBERS = 6;
-/** Places in `counters`. */
-export const AT = { claimed: 0, begun: 1 } as const;
-export const STATE = { free: 0, waiting: 1, underWay: 2, done: 3 } as const;
+import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './survey-ring.js';
 
 const MOST_RUNS = 4096;
 const MOST_FRAMES = 16384;
@@ -21,17 +14,6 @@ const IN_VAIN = 4;
 
 /** Where the compiled thread lies; sources that run without a build have none. */
 const threadFile = new URL('../workers/survey-thread.js', import.meta.url);
-
-export type SurveySetup = {
-  /** The main thread's. */
-  readonly memory: WebAssembly.Memory;
-  readonly layoutAt: number;
-  /** Shared, as are the others. */
-  readonly counters: Int32Array;
-  readonly states: Int32Array;
-  readonly blocks: Float64Array;
-  readonly found: Int32Array;
-};
 
 const rooms: ScanRoom[] = [];
 
@@ -77,13 +59,16 @@ export class Surveyors {
   /** Has a block in the fast memory looked at; at most `BLOCKS` at a time. Returns its number, for `take`. */
   begin(block: Uint8Array): number {
     const { states, blocks, counters } = this.#setup;
-    const number = this.#begun++;
+    const number = this.#begun;
+    // Its place is free, and stays so.
+    if (this.#inVain >= IN_VAIN) return number;
+    this.#begun++;
     const place = number % BLOCKS;
     const { runs, hashes, mostRuns } = rooms[place]!;
     const start = block.byteOffset;
     const room = [runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length];
     blocks.set([start, start + block.length, ...room], place * BLOCK_NUMBERS);
-    Atomics.store(states, place, this.#inVain < IN_VAIN ? STATE.waiting : STATE.free);
+    Atomics.store(states, place, STATE.waiting);
     Atomics.store(counters, AT.begun, this.#begun);
     Atomics.notify(counters, AT.begun);
     return number;

@@ -1,0 +1,20 @@
+// What the main thread and the surveying threads share: a ring of blocks, and what became of each.
+
+/** Blocks in the ring; a power of two. */
+export const BLOCKS = 8;
+/** Numbers of each: where it begins and ends in the memory, then where runs and hashes go, and how many there is room for. */
+export const BLOCK_NUMBERS = 6;
+/** Places in `counters`. */
+export const AT = { claimed: 0, begun: 1 } as const;
+export const STATE = { free: 0, waiting: 1, underWay: 2, done: 3 } as const;
+
+export type SurveySetup = {
+  /** The main thread's. */
+  readonly memory: WebAssembly.Memory;
+  readonly layoutAt: number;
+  /** Shared, as are the others. */
+  readonly counters: Int32Array;
+  readonly states: Int32Array;
+  readonly blocks: Float64Array;
+  readonly found: Int32Array;
+};
