@@ -15,7 +15,16 @@ export const memory: WebAssembly.Memory = new WebAssembly.Memory({
 });
 
 export type BytesModule = {
-  readonly gather: (to: number, from: number, stride: number, size: number, count: number) => void;
+  readonly gather: (
+    to: number,
+    from: number,
+    size: number,
+    count: number,
+    stride: number,
+    group: number,
+    phase: number,
+    skip: number,
+  ) => void;
   /** The low 32 bits of XXH64. */
   readonly hashLow: (at: number, size: number) => number;
   readonly beginHash: (state: number) => void;

@@ -1,6 +1,7 @@
 // Where bytes are put one after the other before they are written. Between typed arrays over shared memory a copy takes ten times as
 // long as WebAssembly takes within one: what lies in such a memory is gathered in rooms there, several, so that one can be filled
 // while others are written.
+import { distanceTo, type Spread } from './spread.js';
 import { type BytesModule, inMemory, instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { BYTES_MODULE } from './wasm-modules.js';
 
@@ -12,11 +13,11 @@ export type GatherRooms = {
   /** `GATHER_BYTES` each. */
   readonly rooms: readonly Buffer[];
   readonly isShared: boolean;
-  /** Copies `count` pieces of `size` bytes from `source[start]` on, each `stride` behind the one before, to `to` in a room. */
+  /** Copies `count` pieces of `size` bytes, from the one numbered `from` on, to `to` in a room. */
   readonly gather: (
     source: Uint8Array,
-    start: number,
-    stride: number,
+    pieces: Spread,
+    from: number,
     size: number,
     count: number,
     room: number,
@@ -32,9 +33,9 @@ addGatherRooms(memory, takeFastMemory(ROOMS * GATHER_BYTES)!.byteOffset);
 /** A room for bytes that lie anywhere. */
 export function makeGatherRoom(): GatherRooms {
   const room = Buffer.allocUnsafe(GATHER_BYTES);
-  const gather: GatherRooms['gather'] = (source, start, stride, size, count, _room, to) => {
+  const gather: GatherRooms['gather'] = (source, pieces, from, size, count, _room, to) => {
     for (let i = 0; i < count; i++) {
-      const at = start + i * stride;
+      const at = pieces.start + distanceTo(from + i, pieces);
       room.set(source.subarray(at, at + size), to + i * size);
     }
   };
@@ -47,8 +48,11 @@ export function addGatherRooms(of: WebAssembly.Memory, at: number): void {
   roomsOf.set(of.buffer, {
     rooms: Array.from({ length: ROOMS }, (_, room) => Buffer.from(of.buffer, at + room * GATHER_BYTES, GATHER_BYTES)),
     isShared: true,
-    gather: (source, start, stride, size, count, room, to) =>
-      gather(at + room * GATHER_BYTES + to, source.byteOffset + start, stride, size, count),
+    gather: (source, pieces, from, size, count, room, to) => {
+      const { start, stride, group, phase, skip } = pieces;
+      const first = source.byteOffset + start + distanceTo(from, pieces);
+      gather(at + room * GATHER_BYTES + to, first, size, count, stride, group, (phase + from) % group, skip);
+    },
   });
 }
 

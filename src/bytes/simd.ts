@@ -7,6 +7,8 @@ type Walk = (
   layout: number,
   at: number,
   end: number,
+  group: number,
+  skip: number,
   runs: number,
   mostRuns: number,
   hashes: number,

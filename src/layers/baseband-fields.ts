@@ -66,8 +66,8 @@ export class DataFields {
     const stream = streamAt(bytes, start);
     this.#counts.frames++;
     if (end < dataEnd) this.#counts.cut++;
-    this.#streams.set(stream, (this.#streams.get(stream) ?? 0) + 1);
-    this.#sizes.set(frameBytes, (this.#sizes.get(frameBytes) ?? 0) + 1);
+    countUp(this.#streams, stream, 1);
+    countUp(this.#sizes, frameBytes, 1);
     const single = (stream & 256) !== 0;
     if (this.#stream < 0 && (this.#isi === undefined || single || this.#isi === (stream & 255))) this.#stream = stream;
     if (stream !== this.#stream) {
@@ -97,6 +97,32 @@ export class DataFields {
     this.#handOn(bytes, from, until, at + HEADER_BYTES, firstUnit);
   }
 
+  /** Whether frames with the header at `bytes[start]` may be handed on as a train. */
+  takesTrains(bytes: Uint8Array, start: number): boolean {
+    const size = dataEndAt(bytes, start) - start - HEADER_BYTES;
+    const stream = streamAt(bytes, start);
+    const unit = this.#next.trainUnit;
+    if (unit === undefined || size === 0 || size % unit !== 0 || stream !== this.#stream || this.#lost) return false;
+    return stream >> 9 === STREAM_TYPE.continuous && !hasCrc32At(bytes, start);
+  }
+
+  /**
+   * Takes the first of `count` whole frames at once, `pitch` bytes from one to the next, all with the header that stands at
+   * `bytes[start]`, for which `takesTrains`; see `take`.
+   *
+   * @returns how many it took
+   */
+  takeTrain(bytes: Uint8Array, start: number, pitch: number, count: number, frameBytes: number, at: number): number {
+    const size = dataEndAt(bytes, start) - start - HEADER_BYTES;
+    const train = { buffer: bytes, start: start + HEADER_BYTES, size, pitch, count, at: at + HEADER_BYTES };
+    const taken = this.#next.pushTrain!(train);
+    this.#counts.frames += taken;
+    countUp(this.#streams, streamAt(bytes, start), taken);
+    countUp(this.#sizes, frameBytes, taken);
+    this.#lastDataBytes = size;
+    return taken;
+  }
+
   /** Only the header is damaged: hands on what the frame carries, which proves itself, unless it may be of another stream. */
   takeDamaged(bytes: Uint8Array, start: number, frameBytes: number, at: number): void {
     this.#counts.headersDamaged++;
@@ -120,4 +146,8 @@ export class DataFields {
     this.#next.push(bytes, start, end, at, unitStart < end ? unitStart : -1);
     this.#next.unitEnd();
   }
+}
+
+function countUp(counts: Map<number, number>, of: number, by: number): void {
+  if (by > 0) counts.set(of, (counts.get(of) ?? 0) + by);
 }

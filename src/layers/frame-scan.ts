@@ -4,19 +4,19 @@
 import { simdCrc } from '../bytes/crc.js';
 import { baseOf, takeFastMemory } from '../bytes/fast-memory.js';
 import { simd } from '../bytes/simd.js';
+import { EVENLY, type Spread } from '../bytes/spread.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
+import { type FrameGroups, FrameSurvey } from './frame-survey.js';
+import { RUN, RUN_NUMBERS, ScanRoom } from './scan-room.js';
 
 /**
  * Intact frames in a row, each the one that follows the one before: counter and segment go up in step, and all but the last have a
  * full payload.
  */
-export type FrameRun = {
-  /** Lent for the call, as are the hashes. */
+export type FrameRun = Spread & {
+  /** The payloads lie in it, spread. Lent for the call, as are the hashes. */
   bytes: Uint8Array;
-  /** Of the first payload, in `bytes`, and from one to the next. */
-  start: number;
-  stride: number;
-  /** Of the first frame, in the recording. */
+  /** Of the first frame, in the recording; the others are spread as their payloads are. */
   at: number;
   count: number;
   /** Fields of the first frame; see `FrameReaders`. */
@@ -40,35 +40,12 @@ export function emptyRun({ length, fields, payload }: FrameLayout): FrameRun {
   const none = { bytes: new Uint8Array(0), start: 0, at: 0, count: 0, counter: 0, file: 0, key: 0, segments: 0 };
   const hashes = new Uint32Array(0);
   const step = fields.offset ? payload.size : 1;
-  return { ...none, stride: length, step, fileBytes: 0, length: payload.size, lastLength: 0, hashes, hashAt: 0 };
+  return { ...none, ...EVENLY, stride: length, step, fileBytes: 0, length: payload.size, lastLength: 0, hashes, hashAt: 0 };
 }
 
 const LAYOUT_WORDS = 14;
 const FIELD_WORDS = 4;
 const FIELDS = 6;
-const RUN_NUMBERS = 9;
-
-/** Room for runs and for hashes of payloads, in the fast memory. */
-export class ScanRoom {
-  readonly runs: Float64Array;
-  readonly hashes: Uint32Array;
-
-  /** `undefined` where there is no room. */
-  static take(mostRuns: number, mostFrames: number): ScanRoom | undefined {
-    const runs = takeFastMemory(8 * RUN_NUMBERS * mostRuns);
-    const hashes = takeFastMemory(4 * mostFrames);
-    return runs && hashes && new ScanRoom(runs, hashes);
-  }
-
-  private constructor(runs: Buffer, hashes: Buffer) {
-    this.runs = new Float64Array(runs.buffer, runs.byteOffset, runs.length / 8);
-    this.hashes = new Uint32Array(hashes.buffer, hashes.byteOffset, hashes.length / 4);
-  }
-
-  get mostRuns(): number {
-    return this.runs.length / RUN_NUMBERS;
-  }
-}
 
 const simdModule = simd();
 /** Of all scans of this thread: what one finds is taken before the next. */
@@ -80,16 +57,12 @@ const scans = new WeakMap<FrameLayout, FrameScan | null>();
 export class FrameScan {
   /** Where the layout stands in the fast memory, for who makes a survey. */
   readonly layoutAt: number;
-  readonly #frameBytes: number;
-  #survey: ScanRoom | undefined;
-  /** Runs of the survey: how many, and the first that may still be asked for. */
-  #surveyed = 0;
-  #next = 0;
-  /** Scans that the survey answered. */
-  #hits = 0;
-  /** What the last scan found, and its first run there. */
-  #found = ownRoom!;
-  #first = 0;
+  /** In what groups frames stood when they were last looked at: what a survey is to expect. */
+  groups: FrameGroups = EVENLY;
+  readonly #frame: FrameRun;
+  #survey: FrameSurvey | undefined;
+  /** Of what the last scan found; its runs are in `ownRoom`. */
+  #hashes = ownRoom!.hashes;
 
   /** `undefined` where such frames are not for it. */
   static of(layout: FrameLayout): FrameScan | undefined {
@@ -103,76 +76,56 @@ export class FrameScan {
     return scan ?? undefined;
   }
 
-  private constructor({ marker, length }: FrameLayout, words: Uint32Array, room: Buffer) {
+  private constructor(layout: FrameLayout, words: Uint32Array, room: Buffer) {
     words[1] = room.byteOffset + 4 * words.length;
     new Uint32Array(room.buffer, room.byteOffset, words.length).set(words);
-    room.set(marker, 4 * words.length);
+    room.set(layout.marker, 4 * words.length);
     this.layoutAt = room.byteOffset;
-    this.#frameBytes = length;
+    this.#frame = emptyRun(layout);
   }
 
-  /** From now on `room` holds what a survey found, `runs` of them, in the bytes that are looked at next. */
-  useSurvey(room: ScanRoom, runs: number): void {
-    this.#survey = room;
-    this.#surveyed = runs;
-    this.#next = 0;
-    this.#hits = 0;
+  /** From now on `room` holds the runs that a survey found in the bytes that are looked at next. */
+  useSurvey(room: ScanRoom, runs: number, groups: FrameGroups): void {
+    this.#survey = new FrameSurvey(room, runs, groups, this.#frame);
   }
 
   /** The bytes surveyed are gone. Returns how often the survey was of use. */
   endSurvey(): number {
+    const hits = this.#survey?.hits ?? 0;
     this.#survey = undefined;
-    return this.#hits;
+    return hits;
   }
 
-  /** Looks at `bytes[start, end)` from the start up to the first frame that is not intact; returns how many runs it found. */
-  scan(bytes: Uint8Array, start: number, end: number): number {
+  /**
+   * Looks at `bytes[start, end)` from the start up to the first frame that is not intact.
+   *
+   * @param groups in which frames are taken to stand: what lies between them is not looked at
+   * @returns how many runs it found; what a survey tells may reach beyond `end`
+   */
+  scan(bytes: Uint8Array, start: number, end: number, groups: FrameGroups = EVENLY): number {
     const base = baseOf(bytes);
     if (base < 0) return 0;
-    const [from, to] = [base + start, base + end];
-    if (this.#survey) {
-      const found = this.#lookUp(this.#survey, from, to);
-      if (found > 0) return found;
-    }
-    this.#found = ownRoom!;
-    this.#first = 0;
-    const { runs, hashes, mostRuns } = ownRoom!;
-    return simdModule!.scan(this.layoutAt, from, to, runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length);
+    const { group, skip } = groups;
+    if (group > 1) this.groups = { group, skip };
+    const found = this.#survey?.runsFrom(base + start, base + end, groups, ownRoom!) ?? 0;
+    this.#hashes = found > 0 ? this.#survey!.hashes : ownRoom!.hashes;
+    if (found > 0) return found;
+    return simdModule!.scan(this.layoutAt, base + start, base + end, group, skip, ...ownRoom!.places);
   }
 
-  /** Fills in what the last scan found of its run `index`, all but `bytes`, `start` and `at`. */
+  /** Fills in what the last scan found of its run `index`, all but where it lies. */
   read(index: number, into: FrameRun): void {
-    const { runs, hashes } = this.#found;
-    const at = (this.#first + index) * RUN_NUMBERS;
-    into.hashAt = runs[at + 1]!;
-    into.count = runs[at + 2]!;
-    into.counter = runs[at + 3]!;
-    into.file = runs[at + 4]!;
-    into.key = runs[at + 5]!;
-    into.segments = runs[at + 6]!;
-    into.fileBytes = runs[at + 7]!;
-    into.lastLength = runs[at + 8]!;
-    into.hashes = hashes;
-  }
-
-  /** How many runs of the survey stand one after the other from `from` on, all before `to`. */
-  #lookUp(survey: ScanRoom, from: number, to: number): number {
-    const { runs } = survey;
-    let next = this.#next;
-    while (next < this.#surveyed && runs[next * RUN_NUMBERS]! < from) next++;
-    this.#next = next;
-    let found = 0;
-    for (let at = from; next < this.#surveyed; next++, found++) {
-      const end = at + runs[next * RUN_NUMBERS + 2]! * this.#frameBytes;
-      if (runs[next * RUN_NUMBERS] !== at || end > to) break;
-      at = end;
-    }
-    if (found === 0) return 0;
-    this.#hits++;
-    this.#found = survey;
-    this.#first = this.#next;
-    this.#next = next;
-    return found;
+    const { runs } = ownRoom!;
+    const at = index * RUN_NUMBERS;
+    into.hashAt = runs[at + RUN.hashAt]!;
+    into.count = runs[at + RUN.count]!;
+    into.counter = runs[at + RUN.counter]!;
+    into.file = runs[at + RUN.file]!;
+    into.key = runs[at + RUN.key]!;
+    into.segments = runs[at + RUN.segments]!;
+    into.fileBytes = runs[at + RUN.fileBytes]!;
+    into.lastLength = runs[at + RUN.lastBytes]!;
+    into.hashes = this.#hashes;
   }
 }
 

@@ -2,11 +2,13 @@
 // by its CRC. The innermost layer: it hands whole frames to the segments, and damaged ones as evidence.
 import { type Crc, makeCrc } from '../bytes/crc.js';
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
+import { distanceTo, EVENLY } from '../bytes/spread.js';
 import { compileField, type FieldReader, writeField } from '../mission/frame-fields.js';
 import type { FrameField, FrameLayout } from '../mission/mission.js';
 import { type FrameReaders, frameReaders } from './frame-readers.js';
 import { emptyRun, type FrameRun, FrameScan } from './frame-scan.js';
-import type { Decoder, LayerCounts } from './layer.js';
+import type { FrameGroups } from './frame-survey.js';
+import type { Decoder, LayerCounts, UnitTrain } from './layer.js';
 
 /** What takes the frames. `bytes` is lent for the call; the frame stands at `bytes[start, start + layout.length)`. */
 export interface FrameSink {
@@ -98,7 +100,7 @@ export class FrameDecoder implements Decoder {
   /** The common case without a copy: intact frames one after the other where they were expected. Returns where it ends. */
   #takeInPlace(buffer: Uint8Array, start: number, end: number, at: number): number {
     if (!this.#onGrid || this.#marker.length === 0 || this.#buffer.length > 0) return start;
-    let from = this.#scan ? this.#takeRuns(this.#scan, buffer, start, end, at) : start;
+    let from = this.#takeRuns(buffer, start, end, at);
     for (; from + this.#length <= end; from += this.#length) {
       if (!this.#isMarkerAt(buffer, from) || !this.#isPossible(buffer, from) || !this.#isCrcRight(buffer, from)) break;
       this.#counts.intact++;
@@ -109,31 +111,75 @@ export class FrameDecoder implements Decoder {
   }
 
   /** The same, many at once. */
-  #takeRuns(scan: FrameScan, buffer: Uint8Array, start: number, end: number, at: number): number {
-    const run = this.#run;
+  #takeRuns(buffer: Uint8Array, start: number, end: number, at: number): number {
     let from = start;
-    for (let found = 1; found > 0 && from + this.#length <= end; ) {
-      found = scan.scan(buffer, from, end);
-      for (let i = 0; i < found; i++) {
-        scan.read(i, run);
-        const all = run.count;
-        run.bytes = buffer;
-        run.start = from + this.#payloadAt;
-        run.at = at + from - start;
-        run.segments = this.#readers.sizeOf(run.segments, run.fileBytes);
-        this.#cutImpossible(run);
-        from += run.count * this.#length;
-        this.#counts.intact += run.count;
-        const { count } = run;
-        if (count > 0) this.#sink.intactRun!(run);
-        if (count < all) return from;
-      }
+    for (let size = 1; size > 0 && from + this.#length <= end; from += size) {
+      const most = Math.floor((end - from) / this.#length);
+      const frames = Math.min(most, this.#scanFrom(buffer, from, end, EVENLY));
+      this.#handOn(buffer, from, at + from - start, frames);
+      size = frames * this.#length;
     }
     return from;
   }
 
-  /** Leaves of a run what comes before the first frame whose fields are not possible. All are where the last one's are. */
-  #cutImpossible(run: FrameRun): void {
+  get trainUnit(): number | undefined {
+    return this.#scan && this.#length;
+  }
+
+  pushTrain({ buffer, start, size, pitch, count, at }: UnitTrain): number {
+    const group = size / this.#length;
+    if (!this.#onGrid || this.#buffer.length > 0 || !Number.isInteger(group)) return 0;
+    const end = start + (count - 1) * pitch + size;
+    const frames = this.#scanFrom(buffer, start, end, { group, skip: pitch - size });
+    // A unit that is not whole is looked at by itself.
+    const units = Math.min(count, Math.floor(frames / group));
+    this.#handOn(buffer, start, at, units * group);
+    this.#position += units * size;
+    return units;
+  }
+
+  /** How many frames stand from `start` on that are intact, and their fields possible; maybe not all, and maybe some behind `end`. */
+  #scanFrom(buffer: Uint8Array, start: number, end: number, groups: FrameGroups): number {
+    const run = this.#run;
+    run.group = groups.group;
+    run.skip = groups.skip;
+    const runs = this.#scan?.scan(buffer, start, end, groups) ?? 0;
+    let frames = 0;
+    for (let i = 0, isWhole = true; i < runs && isWhole; i++) {
+      isWhole = this.#read(i);
+      frames += run.count;
+    }
+    return frames;
+  }
+
+  /** Hands on `count` of the frames that a scan found from `start` on. */
+  #handOn(buffer: Uint8Array, start: number, at: number, count: number): void {
+    const run = this.#run;
+    run.bytes = buffer;
+    this.#counts.intact += count;
+    for (let i = 0, taken = 0; taken < count; i++) {
+      this.#read(i);
+      if (run.count > count - taken) {
+        run.count = count - taken;
+        run.lastLength = run.length;
+      }
+      run.phase = 0;
+      const distance = distanceTo(taken, run);
+      run.phase = taken % run.group;
+      run.start = start + distance + this.#payloadAt;
+      run.at = at + distance;
+      taken += run.count;
+      this.#sink.intactRun!(run);
+    }
+  }
+
+  /** Of what a scan found, the run numbered `index`: what comes in it before the first frame whose fields are not possible. */
+  #read(index: number): boolean {
+    const run = this.#run;
+    this.#scan!.read(index, run);
+    run.segments = this.#readers.sizeOf(run.segments, run.fileBytes);
+    const { count } = run;
+    // All are where the last one's are.
     while (
       run.count > 0 &&
       !this.#readers.arePossible(run.key + (run.count - 1) * run.step, run.segments, run.lastLength)
@@ -141,6 +187,7 @@ export class FrameDecoder implements Decoder {
       run.count--;
       run.lastLength = run.length;
     }
+    return run.count === count;
   }
 
   /** A frame that lies across the gap fails its CRC, and the search inside it finds the next one: nothing to give up here. */

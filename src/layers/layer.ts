@@ -15,6 +15,15 @@ export interface Receiver {
    */
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void;
   /**
+   * Takes the first units of a train at once, as if each were pushed, without a word of where units begin in it, and then ended.
+   *
+   * @param train lent for the call
+   * @returns how many it took
+   */
+  pushTrain?(train: UnitTrain): number;
+  /** What the size of units must be a multiple of to be taken as trains; absent = there is no taking trains. */
+  readonly trainUnit?: number | undefined;
+  /**
    * Called before the `push` of a unit that the layer below counts.
    *
    * @param count as sent, wrapped: of the unit's first part, where it came in several
@@ -28,6 +37,19 @@ export interface Receiver {
   /** No more bytes. */
   end(): void;
 }
+
+/** Units of one size that lie equally far apart. */
+export type UnitTrain = {
+  buffer: Uint8Array;
+  /** First byte of the first unit. */
+  start: number;
+  size: number;
+  /** From one unit to the next, bytes. */
+  pitch: number;
+  count: number;
+  /** Offset in the recording of the byte at `start`. */
+  at: number;
+};
 
 /** Named counts of one layer in one recording, for `inspect` and the report, in the standard's words. */
 export type LayerCounts = Readonly<Record<string, number>>;

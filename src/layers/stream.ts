@@ -1,7 +1,7 @@
 // Generic continuous stream (EN 302 307-1, 5.1): the data fields of successive baseband frames joined into one byte stream.
 // A lost baseband frame shows only in what follows: the layer above resynchronises at its marker, or at SYNCD.
 import { z } from 'zod';
-import type { Decoder, Encoder, LayerCounts, LayerDefinition, Receiver } from './layer.js';
+import type { Decoder, Encoder, LayerCounts, LayerDefinition, Receiver, UnitTrain } from './layer.js';
 
 type Options = Record<string, never>;
 
@@ -27,6 +27,16 @@ class StreamDecoder implements Decoder {
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void {
     this.#pieces++;
     this.#next.push(buffer, start, end, at, unitStart);
+  }
+
+  get trainUnit(): number | undefined {
+    return this.#next.trainUnit;
+  }
+
+  pushTrain(train: UnitTrain): number {
+    const taken = this.#next.pushTrain?.(train) ?? 0;
+    this.#pieces += taken;
+    return taken;
   }
 
   gap(): void {

@@ -2,6 +2,7 @@
 // into one write; few files are open at a time. Where much is written, a thread of its own does it.
 import path from 'node:path';
 import { GATHER_BYTES, type GatherRooms, gatherRoomsIn, makeGatherRoom } from '../bytes/gather-room.js';
+import { EVENLY, type Spread } from '../bytes/spread.js';
 import type { Disk } from './disk.js';
 import type { Writer } from './write-behind.js';
 
@@ -58,7 +59,7 @@ export class LaneFiles {
   write(file: string, position: number, bytes: Uint8Array, start: number, end: number): void {
     const size = end - start;
     if (size <= GATHER_BYTES) {
-      this.writeMany(file, position, bytes, start, size, size, 1);
+      this.writeMany(file, position, bytes, { ...EVENLY, start, stride: size }, 0, size, 1);
       return;
     }
     this.#flush();
@@ -67,15 +68,15 @@ export class LaneFiles {
   }
 
   /**
-   * Copies `count` pieces of `size` bytes, at most `GATHER_BYTES`, from `bytes[start]` on, each `stride` behind the one before, to
-   * `position` of `file`, one after the other.
+   * Copies `count` pieces of `size` bytes, at most `GATHER_BYTES`, from the one numbered `first` on, to `position` of `file`, one
+   * after the other.
    */
   writeMany(
     file: string,
     position: number,
     bytes: Uint8Array,
-    start: number,
-    stride: number,
+    pieces: Spread,
+    first: number,
     size: number,
     count: number,
   ): void {
@@ -91,10 +92,10 @@ export class LaneFiles {
       }
       const { from, room, start: roomStart } = this.#rooms;
       const at = roomStart + this.#used;
-      const pieces = Math.min(count - done, Math.floor((GATHER_BYTES - at) / size));
-      from.gather(bytes, start + done * stride, stride, size, pieces, room, at);
-      this.#used += pieces * size;
-      done += pieces;
+      const now = Math.min(count - done, Math.floor((GATHER_BYTES - at) / size));
+      from.gather(bytes, pieces, first + done, size, now, room, at);
+      this.#used += now * size;
+      done += now;
     }
   }
 

@@ -9,6 +9,7 @@
 //
 // Order of a commit: data synced, then the journal; a recording's reception last. Killed anywhere, what the journal says is on disk.
 import path from 'node:path';
+import { distanceTo } from '../bytes/spread.js';
 import { hashLow } from '../bytes/xxh64.js';
 import { LedgerError } from '../errors.js';
 import type { Mission } from '../mission/mission.js';
@@ -320,15 +321,14 @@ export class Ledger implements SegmentStore {
 
   #addRun(stored: StoredFile, lane: Lane, run: SegmentRun, from: number, count: number): void {
     this.#failed = true;
-    const { bytes, stride, step, length } = run;
+    const { bytes, step, length } = run;
     const key = run.key + from * step;
-    const start = run.start + from * stride;
     const last = count - 1;
     const lastLength = lengthInRun(run, from + last);
     const full = lastLength === length ? count : last;
-    this.#data.writeMany(lane.path, this.positionOf(key), bytes, start, stride, length, full);
+    this.#data.writeMany(lane.path, this.positionOf(key), bytes, run, from, length, full);
     if (full < count) {
-      const lastStart = start + last * stride;
+      const lastStart = run.start + distanceTo(from + last, run);
       this.#data.write(lane.path, this.positionOf(key + last * step), bytes, lastStart, lastStart + lastLength);
     }
     lane.table.addRun!(run, from, count);

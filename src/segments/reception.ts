@@ -1,4 +1,5 @@
 // Records what comes in frames of the mission's own: segments to the store, transmissions by the frames' counter.
+import { distanceTo } from '../bytes/spread.js';
 import { hashLow } from '../bytes/xxh64.js';
 import type { FrameSink } from '../layers/frame.js';
 import { type FrameReaders, frameReaders } from '../layers/frame-readers.js';
@@ -41,7 +42,7 @@ export class ReceptionRecorder extends RunRecorder implements FrameSink {
     const last = run.count - 1;
     const used = this.#usedOf(run.key + last * run.step, run.lastLength, run.fileBytes);
     if (used < run.lastLength) {
-      const start = run.start + last * run.stride;
+      const start = run.start + distanceTo(last, run);
       run.hashes[run.hashAt + last] = hashLow(run.bytes, start, start + used);
       run.lastLength = used;
     }
@@ -50,9 +51,10 @@ export class ReceptionRecorder extends RunRecorder implements FrameSink {
   }
 
   readonly #keepKept = (from: number, count: number, lane: number): void => {
-    const { counter, file, segments, step, at, stride } = this.#run;
+    const { counter, file, segments, step, at } = this.#run;
+    const place = at + distanceTo(from, this.#run);
     const key = this.#run.key + from * step;
-    this.keep(counter + from, Math.floor(key / step), file, segments, key, step, lane, at + from * stride);
+    this.keep(counter + from, Math.floor(key / step), file, segments, key, step, lane, place);
     this.keepOn(count - 1);
   };
 

@@ -1,5 +1,6 @@
 // What one recording proves, in the terms of every mission: runs of transmissions, damaged ones, and what a file delivery says of
 // its files. Runs are kept in the ledger and shared by all that follows.
+import { distanceTo, type Spread } from '../bytes/spread.js';
 
 /** Intact frames sent one after the other: counters and segments both go up in step. */
 export type Run = {
@@ -70,8 +71,8 @@ export type DamagedFrame = {
   readonly bytes: Uint8Array;
 };
 
-/** Segments of one file that follow each other, each payload `stride` bytes behind the one before; all but the last are full. */
-export type SegmentRun = {
+/** Segments of one file that follow each other, their payloads spread in `bytes`; all but the last are full. */
+export type SegmentRun = Spread & {
   file: number;
   /** See `Run`; `step` as well. */
   segments: number;
@@ -80,9 +81,6 @@ export type SegmentRun = {
   step: number;
   count: number;
   bytes: Uint8Array;
-  /** Of the first payload, in `bytes`. */
-  start: number;
-  stride: number;
   /** Payload bytes of all but the last, and of the last. */
   length: number;
   lastLength: number;
@@ -141,8 +139,8 @@ export function storeRun(
 }
 
 function storeOne(run: SegmentRun, index: number, store: SegmentStore): number {
-  const { file, segments, key, step, bytes, start, stride, hashes, hashAt } = run;
+  const { file, segments, key, step, bytes, start, hashes, hashAt } = run;
   const length = lengthInRun(run, index);
   const hash = hashes[hashAt + index]!;
-  return store.store(file, segments, key + index * step, bytes, start + index * stride, length, hash);
+  return store.store(file, segments, key + index * step, bytes, start + distanceTo(index, run), length, hash);
 }

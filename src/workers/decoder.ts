@@ -158,6 +158,9 @@ export class Decoder {
     run.stride = list[at + 6]!;
     run.length = list[at + 7]!;
     run.lastLength = list[at + 8]!;
+    run.group = list[at + 9]!;
+    run.phase = list[at + 10]!;
+    run.skip = list[at + 11]!;
     run.hashes = list;
     run.hashAt = at + RUN_NUMBERS;
   }

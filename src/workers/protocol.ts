@@ -32,7 +32,7 @@ export type ToDecoder =
   | { readonly kind: 'free'; readonly slot: number };
 
 /** Numbers of each run in a list, before the hashes of its payloads: as `SegmentRun` has them, of `start` the place. */
-export const RUN_NUMBERS = 9;
+export const RUN_NUMBERS = 12;
 
 /**
  * What one block held. The place of a run's first payload: 0 or more = its offset in the shared memory, in the slot of this block or

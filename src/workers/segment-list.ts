@@ -1,9 +1,12 @@
 // The segments of one block as numbers, for the thread that keeps them. In which lane they are kept that thread decides; until then
 // it is lane 0.
 import { baseOf } from '../bytes/fast-memory.js';
+import { distanceTo, EVENLY } from '../bytes/spread.js';
 import { hashLow } from '../bytes/xxh64.js';
 import type { SegmentRun, SegmentStore } from '../segments/run.js';
 import { LISTED_NUMBERS, RUN_NUMBERS } from './protocol.js';
+
+type Listed = Omit<SegmentRun, 'bytes' | 'start' | 'count' | 'hashes' | 'hashAt'>;
 
 export class SegmentList implements SegmentStore {
   /** The block, as it lies in this thread's memory. */
@@ -53,48 +56,42 @@ export class SegmentList implements SegmentStore {
 
   store(file: number, segments: number, key: number, bytes: Uint8Array, start: number, length: number): number {
     const place = this.#placeOf(bytes, start, length);
-    const at = this.#add(1, file, segments, key, 0, place, 0, length, length);
+    const one = { ...EVENLY, file, segments, key, step: 0, stride: 0, length, lastLength: length };
+    const at = this.#add(one, 0, 1, place);
     this.#numbers[at] = hashLow(bytes, start, start + length);
     return 0;
   }
 
   storeRun(run: SegmentRun, from: number): number {
-    const { bytes, start, stride, length, lastLength, hashes, hashAt, count, step } = run;
+    const { bytes, start, lastLength, hashes, hashAt, count } = run;
     const base = baseOf(bytes);
-    const place = base + start + from * stride;
+    const place = base + start + distanceTo(from, run);
+    const end = base + start + distanceTo(count - 1, run) + lastLength;
+    if (base < 0 || place < this.#blockStart || end > this.#blockEnd) return 0;
     const left = count - from;
-    const isInBlock = place >= this.#blockStart && place + (left - 1) * stride + lastLength <= this.#blockEnd;
-    if (base < 0 || !isInBlock) return 0;
-    const at = this.#add(left, run.file, run.segments, run.key + from * step, step, place, stride, length, lastLength);
+    const at = this.#add(run, from, left, place);
     for (let i = 0; i < left; i++) this.#numbers[at + i] = hashes[hashAt + from + i]!;
     return left;
   }
 
-  /** Lists a run; returns where its hashes go. */
-  #add(
-    count: number,
-    file: number,
-    segments: number,
-    key: number,
-    step: number,
-    place: number,
-    stride: number,
-    length: number,
-    lastLength: number,
-  ): number {
+  /** Lists the last `count` segments of a run, from the one numbered `from` on; returns where their hashes go. */
+  #add(run: Listed, from: number, count: number, place: number): number {
     const at = this.#used;
     const end = at + RUN_NUMBERS + count;
     if (end > this.#numbers.length) this.#grow(end);
     const list = this.#numbers;
     list[at] = count;
-    list[at + 1] = file;
-    list[at + 2] = segments;
-    list[at + 3] = key;
-    list[at + 4] = step;
+    list[at + 1] = run.file;
+    list[at + 2] = run.segments;
+    list[at + 3] = run.key + from * run.step;
+    list[at + 4] = run.step;
     list[at + 5] = place;
-    list[at + 6] = stride;
-    list[at + 7] = length;
-    list[at + 8] = lastLength;
+    list[at + 6] = run.stride;
+    list[at + 7] = run.length;
+    list[at + 8] = run.lastLength;
+    list[at + 9] = run.group;
+    list[at + 10] = (run.phase + from) % run.group;
+    list[at + 11] = run.skip;
     this.#used = end;
     return at + RUN_NUMBERS;
   }

@@ -3,7 +3,9 @@
 import fs from 'node:fs';
 import { Worker } from 'node:worker_threads';
 import { memory } from '../bytes/fast-memory.js';
-import { FrameScan, ScanRoom } from '../layers/frame-scan.js';
+import { FrameScan } from '../layers/frame-scan.js';
+import type { FrameGroups } from '../layers/frame-survey.js';
+import { ScanRoom } from '../layers/scan-room.js';
 import type { Mission } from '../mission/mission.js';
 import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './survey-ring.js';
 
@@ -21,6 +23,8 @@ export class Surveyors {
   readonly #scan: FrameScan;
   readonly #setup: SurveySetup;
   readonly #threads: Worker[];
+  /** By place in the ring. */
+  readonly #groups: FrameGroups[] = [];
   #begun = 0;
   #inVain = 0;
 
@@ -64,10 +68,13 @@ export class Surveyors {
     if (this.#inVain >= IN_VAIN) return number;
     this.#begun++;
     const place = number % BLOCKS;
-    const { runs, hashes, mostRuns } = rooms[place]!;
     const start = block.byteOffset;
-    const room = [runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length];
-    blocks.set([start, start + block.length, ...room], place * BLOCK_NUMBERS);
+    const { groups } = this.#scan;
+    this.#groups[place] = groups;
+    blocks.set(
+      [start, start + block.length, groups.group, groups.skip, ...rooms[place]!.places],
+      place * BLOCK_NUMBERS,
+    );
     Atomics.store(states, place, STATE.waiting);
     Atomics.store(counters, AT.begun, this.#begun);
     Atomics.notify(counters, AT.begun);
@@ -84,7 +91,7 @@ export class Surveyors {
       return;
     }
     while (Atomics.load(states, place) !== STATE.done) Atomics.wait(states, place, STATE.underWay);
-    this.#scan.useSurvey(rooms[place]!, found[place]!);
+    this.#scan.useSurvey(rooms[place]!, found[place]!, this.#groups[place]!);
     decode();
     this.#inVain = this.#scan.endSurvey() > 0 ? 0 : this.#inVain + 1;
     Atomics.store(states, place, STATE.free);

@@ -5,10 +5,12 @@ import { describe, expect, test } from 'vitest';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
 import { takeFastMemory } from '../../src/bytes/fast-memory.js';
 import { simd } from '../../src/bytes/simd.js';
+import { distanceTo } from '../../src/bytes/spread.js';
 import { hashLow } from '../../src/bytes/xxh64.js';
 import { encodeFrame, FrameDecoder, type FrameSink } from '../../src/layers/frame.js';
 import { frameReaders } from '../../src/layers/frame-readers.js';
-import { type FrameRun, FrameScan, ScanRoom } from '../../src/layers/frame-scan.js';
+import { type FrameRun, FrameScan } from '../../src/layers/frame-scan.js';
+import { ScanRoom } from '../../src/layers/scan-room.js';
 import type { FrameField, FrameLayout } from '../../src/mission/mission.js';
 import { noise, seeded } from './seeded.js';
 
@@ -123,10 +125,11 @@ const surveyRoom = ScanRoom.take(40, 50)!;
 
 /** Finds the frames of `block` beforehand, as a surveying thread does. */
 function survey(scan: FrameScan, block: Buffer): void {
-  const { runs, hashes, mostRuns } = surveyRoom;
   const from = block.byteOffset;
-  const places = [runs.byteOffset, mostRuns, hashes.byteOffset, hashes.length] as const;
-  scan.useSurvey(surveyRoom, simd()!.survey(scan.layoutAt, from, from + block.length, ...places));
+  const { groups } = scan;
+  const { group, skip } = groups;
+  const runs = simd()!.survey(scan.layoutAt, from, from + block.length, group, skip, ...surveyRoom.places);
+  scan.useSurvey(surveyRoom, runs, groups);
 }
 
 /** What a decoder hands on, pushed in the given sizes. */
@@ -159,10 +162,11 @@ function decode(
     sink.intactRun = (run: FrameRun) => {
       runs++;
       for (let i = 0; i < run.count; i++) {
-        const start = run.start - layout.payload.at + i * run.stride;
+        const distance = distanceTo(i, run);
+        const start = run.start - layout.payload.at + distance;
         const used = i === run.count - 1 ? run.lastLength : run.length;
         seen.push({
-          at: run.at + i * run.stride,
+          at: run.at + distance,
           bytes: Buffer.from(run.bytes.subarray(start, start + layout.length)).toString('hex'),
           fields: [run.counter + i, run.file, run.key + i * run.step, run.segments, run.fileBytes, used],
           hash: run.hashes[run.hashAt + i]!,

@@ -4,6 +4,7 @@ import path from 'node:path';
 import fc from 'fast-check';
 import { expect, test } from 'vitest';
 import { takeFastMemory } from '../../src/bytes/fast-memory.js';
+import { distanceTo, type Spread } from '../../src/bytes/spread.js';
 import { hashLow } from '../../src/bytes/xxh64.js';
 import { Ledger } from '../../src/ledger/ledger.js';
 import { type SegmentRun, type SegmentStore, storeRun } from '../../src/segments/run.js';
@@ -13,7 +14,10 @@ import { contents, missionText, scratchFolder } from './material.js';
 const PAYLOAD = 12;
 const STRIDE = 20;
 const MOST = 9000;
-const room = takeFastMemory(STRIDE * MOST)!;
+const room = takeFastMemory(2 * STRIDE * MOST)!;
+
+/** Payloads stand in threes, with something between. */
+const SPREAD: Spread = { start: 3, stride: STRIDE, group: 3, phase: 1, skip: 11 };
 
 type Handed = { file: number; segments: number; key: number; count: number; isLast: boolean; content: number };
 
@@ -22,14 +26,14 @@ function runOf({ file, segments, key, count, isLast, content }: Handed, step: nu
   const hashes = new Uint32Array(count + 1);
   const lastLength = isLast ? 5 : PAYLOAD;
   for (let i = 0; i < count; i++) {
-    const start = 3 + i * STRIDE;
+    const start = SPREAD.start + distanceTo(i, SPREAD);
     // Every seventh segment alone has several contents: in the others they are the same.
     const own = (key + i) % 7 === 0 ? content : 0;
     room.set(noise(PAYLOAD, 1000 * file + 100 * own + ((key + i) % 97)), start);
     hashes[i + 1] = hashLow(room, start, start + (i === count - 1 ? lastLength : PAYLOAD));
   }
   const named = { file, segments, key: key * step, step, count };
-  return { ...named, bytes: room, start: 3, stride: STRIDE, length: PAYLOAD, lastLength, hashes, hashAt: 1 };
+  return { ...named, ...SPREAD, bytes: room, length: PAYLOAD, lastLength, hashes, hashAt: 1 };
 }
 
 const handed = fc.record({

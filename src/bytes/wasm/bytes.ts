@@ -10,14 +10,27 @@ const PRIME_5: u64 = 0x27d4eb2f165667c5;
 const STRIPE: u32 = 32;
 
 /**
- * Puts `count` pieces of `size` bytes, each `stride` behind the one before, one after the other. Typed arrays copy between shared
- * memories ten times slower.
+ * Puts `count` pieces of `size` bytes, spread as ../spread.ts says, one after the other. Typed arrays copy between shared memories
+ * ten times slower.
  */
-export function gather(to: usize, from: usize, stride: usize, size: usize, count: u32): void {
+export function gather(
+  to: usize,
+  from: usize,
+  size: usize,
+  count: u32,
+  stride: usize,
+  group: u32,
+  phase: u32,
+  skip: usize,
+): void {
   for (; count > 0; count--) {
     memory.copy(to, from, size);
     to += size;
     from += stride;
+    if (++phase == group) {
+      phase = 0;
+      from += skip;
+    }
   }
 }
 

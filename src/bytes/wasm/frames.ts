@@ -53,6 +53,8 @@ class Run {
   fileBytes: f64;
   /** Payload bytes of the last frame; all others are full. */
   lastBytes: f64;
+  /** Which of its group the first is. */
+  phase: f64;
 }
 
 // @ts-ignore: decorator
@@ -93,8 +95,18 @@ let reached: usize = 0;
 let found: u32 = 0;
 let frames: u32 = 0;
 
-/** Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room. */
-function walk(layout: Layout, at: usize, end: usize, runs: usize, mostRuns: u32, hashes: usize, mostFrames: u32): void {
+/** See `scan`. */
+function walk(
+  layout: Layout,
+  at: usize,
+  end: usize,
+  group: u32,
+  skip: usize,
+  runs: usize,
+  mostRuns: u32,
+  hashes: usize,
+  mostFrames: u32,
+): void {
   const size = layout.frameBytes;
   const full: u64 = layout.payloadBytes;
   const lengthField = fieldOf(layout, 5);
@@ -105,7 +117,8 @@ function walk(layout: Layout, at: usize, end: usize, runs: usize, mostRuns: u32,
   let segments: u64 = 0;
   let fileBytes: u64 = 0;
   let isFull = false;
-  for (; at + size <= end && frames < mostFrames; at += size, frames++) {
+  let phase: u32 = 0;
+  for (; at + size <= end && frames < mostFrames; frames++) {
     if (!hasMarker(layout, at)) break;
     const used = lengthField.bits == 0 ? full : read(lengthField, at);
     if (used > full || !isCrcRight(layout, at)) break;
@@ -137,12 +150,18 @@ function walk(layout: Layout, at: usize, end: usize, runs: usize, mostRuns: u32,
       run.key = <f64>key;
       run.segments = <f64>segments;
       run.fileBytes = <f64>fileBytes;
+      run.phase = <f64>phase;
     }
     nextCounter = counter + 1;
     nextKey = key + layout.step;
     isFull = used == full;
     run.lastBytes = <f64>used;
     store<u32>(hashes + (frames << 2), hashLow(at + layout.payloadAt, <u32>used));
+    at += size;
+    if (++phase == group) {
+      phase = 0;
+      at += skip;
+    }
   }
   reached = at;
 }
@@ -150,6 +169,7 @@ function walk(layout: Layout, at: usize, end: usize, runs: usize, mostRuns: u32,
 /**
  * Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room.
  *
+ * @param group frames after which `skip` bytes are passed over, whatever they are
  * @param runs room for `mostRuns`, in which those found are put
  * @param hashes room for `mostFrames`: the low 32 bits of the XXH64 of each payload
  * @returns the number of runs
@@ -158,6 +178,8 @@ export function scan(
   layoutAt: usize,
   at: usize,
   end: usize,
+  group: u32,
+  skip: usize,
   runs: usize,
   mostRuns: u32,
   hashes: usize,
@@ -165,7 +187,7 @@ export function scan(
 ): u32 {
   found = 0;
   frames = 0;
-  walk(changetype<Layout>(layoutAt), at, end, runs, mostRuns, hashes, mostFrames);
+  walk(changetype<Layout>(layoutAt), at, end, group, skip, runs, mostRuns, hashes, mostFrames);
   return found;
 }
 
@@ -174,6 +196,8 @@ export function survey(
   layoutAt: usize,
   at: usize,
   end: usize,
+  group: u32,
+  skip: usize,
   runs: usize,
   mostRuns: u32,
   hashes: usize,
@@ -188,7 +212,7 @@ export function survey(
     while (at <= last && load<u8>(at) != first) at++;
     if (at > last) break;
     const before = frames;
-    walk(layout, at, end, runs, mostRuns, hashes, mostFrames);
+    walk(layout, at, end, group, skip, runs, mostRuns, hashes, mostFrames);
     at = frames > before ? reached : at + 1;
   }
   return found;
