@@ -104,6 +104,7 @@ export async function recover(options: RecoverOptions): Promise<Outcome> {
         },
       },
     );
+    ledger.commit();
     for (const recording of recordings) {
       const result = results.get(recording)!;
       if (result.problem && !isTold(result.problem, failed)) failed.push(result.problem);

@@ -17,7 +17,11 @@ export class Commits {
   /** Entries of payloads that are written, but not known to be durable. */
   #entries: JournalEntry[] = [];
   /** The step under way: its payloads are being written out, or then its entries. */
-  #step: { readonly entries: readonly JournalEntry[]; isWritten: boolean } | undefined;
+  #step:
+    | { readonly entries: readonly JournalEntry[]; readonly afterwards: readonly (() => void)[]; isWritten: boolean }
+    | undefined;
+  /** To be done when everything added so far is durable. */
+  #afterwards: (() => void)[] = [];
   #bytes = 0;
   #unlookedBytes = 0;
 
@@ -33,6 +37,11 @@ export class Commits {
     this.#entries.push(entry);
   }
 
+  /** Does something once everything added so far is durable: on `finish` at the latest. */
+  whenDurable(act: () => void): void {
+    this.#afterwards.push(act);
+  }
+
   /**
    * Told of new payload bytes.
    *
@@ -44,7 +53,7 @@ export class Commits {
     if (this.#unlookedBytes * LOOKS < this.#stepBytes) return;
     this.#unlookedBytes = 0;
     this.#goOn();
-    if (this.#bytes < this.#stepBytes) return;
+    if (this.#bytes < this.#stepBytes && this.#afterwards.length === 0) return;
     if (!this.#step) {
       settle();
       this.#begin();
@@ -61,14 +70,18 @@ export class Commits {
     if (before && !before.isWritten) this.#journal.append(before.entries);
     this.#journal.append(this.#entries);
     this.#journal.sync();
+    const acts = [...(before?.afterwards ?? []), ...this.#afterwards];
     this.#step = undefined;
     this.#entries = [];
+    this.#afterwards = [];
     this.#bytes = 0;
+    for (const act of acts) act();
   }
 
   #begin(): void {
-    this.#step = { entries: this.#entries, isWritten: false };
+    this.#step = { entries: this.#entries, afterwards: this.#afterwards, isWritten: false };
     this.#entries = [];
+    this.#afterwards = [];
     this.#bytes = 0;
     this.#data.startSync();
   }
@@ -79,6 +92,9 @@ export class Commits {
       this.#journal.append(step.entries);
       this.#journal.startSync();
       step.isWritten = true;
-    } else if (step?.isWritten && this.#journal.isSynced()) this.#step = undefined;
+    } else if (step?.isWritten && this.#journal.isSynced()) {
+      this.#step = undefined;
+      for (const act of step.afterwards) act();
+    }
   }
 }

@@ -16,7 +16,8 @@ export type Kept = {
 export type Handed = Pick<Recording, 'station' | 'name' | 'startedAt'>;
 
 /**
- * Keeps in the ledger what a recording heard; what failed is told, and what came before the failure is kept.
+ * Keeps in the ledger what a recording heard (see `Ledger.addReception`); what failed is told, and what came before the failure is
+ * kept.
  *
  * @param beginnings XXH64 of what the ledger has of the same recording's beginning: no longer needed
  */
@@ -41,7 +42,8 @@ export function keepReception(
   const known = ledger.receptions.has(xxh64);
   const { reception, damaged } = receptionOf(recording, received);
   ledger.addReception(reception, damaged);
-  ledger.removeReceptions(beginnings);
+  const removed = [...beginnings];
+  if (removed.length > 0) ledger.removeReceptions(removed);
   return { problem, known };
 }
 

@@ -198,14 +198,19 @@ export class Ledger implements SegmentStore {
     this.#failed = false;
   }
 
-  /** Commits, then adds what a recording heard; one that is there already changes nothing but, perhaps, its station's name. */
+  /**
+   * Adds what a recording heard; one that is there already changes nothing but, perhaps, its station's name. On disk after what it
+   * speaks of, with the next `commit` at the latest.
+   */
   addReception(reception: Reception, damaged: Uint8Array): void {
-    this.commit();
+    this.#settleAll();
     this.#book.add(reception, damaged);
+    this.#commits.whenDurable(() => this.#book.write(reception.xxh64));
   }
 
-  /** Takes out what recordings heard, by their XXH64: once what they are the beginnings of has been added. */
+  /** Takes out what recordings heard, by their XXH64; what they are the beginnings of, added before, is then on disk. */
   removeReceptions(hashes: Iterable<string>): void {
+    this.commit();
     this.#book.remove(hashes);
   }
 

@@ -13,6 +13,8 @@ export class ReceptionBook {
   readonly #growing = new Set<string>();
   /** Written and not shown. */
   readonly #aside = new Map<string, Reception>();
+  /** Damaged frames of those that are not written yet. */
+  readonly #unwritten = new Map<string, Uint8Array>();
 
   /** @param notes takes what could not be read, in words */
   constructor(folder: string, disk: Disk, notes: string[]) {
@@ -23,19 +25,25 @@ export class ReceptionBook {
     }
   }
 
-  /** Adds one, or joins it with the one that is there. What `show` showed is withdrawn. */
+  /** Adds one, or joins it with the one that is there; it is to be written. What `show` showed is withdrawn. */
   add(reception: Reception, damaged: Uint8Array): void {
     this.show([], []);
     const { xxh64 } = reception;
     const known = this.receptions.get(xxh64);
     const joined = known ? joinReceptions(known, reception) : reception;
-    const damagedFile = this.#damagedFile(xxh64);
-    const there = fs.statSync(damagedFile, { throwIfNoEntry: false })?.size ?? 0;
-    if (damaged.length > 0 && there !== damaged.length) this.#disk.replace(damagedFile, damaged);
-    const text = encodeReception(joined);
-    if (known && text === encodeReception(known)) return;
-    this.#disk.replace(this.#receptionFile(xxh64), text);
     this.receptions.set(xxh64, joined);
+    const isWritten = known && !this.#unwritten.has(xxh64) && encodeReception(joined) === encodeReception(known);
+    if (!isWritten || !this.#hasDamaged(xxh64, damaged)) this.#unwritten.set(xxh64, damaged);
+  }
+
+  /** Writes one that was added, unless that was done. */
+  write(xxh64: string): void {
+    const damaged = this.#unwritten.get(xxh64);
+    const reception = this.receptions.get(xxh64) ?? this.#aside.get(xxh64);
+    if (!damaged || !reception) return;
+    if (!this.#hasDamaged(xxh64, damaged)) this.#disk.replace(this.#damagedFile(xxh64), damaged);
+    this.#disk.replace(this.#receptionFile(xxh64), encodeReception(reception));
+    this.#unwritten.delete(xxh64);
   }
 
   /** What `show` showed is withdrawn. */
@@ -71,8 +79,16 @@ export class ReceptionBook {
   }
 
   damagedBytes(xxh64: string): Buffer {
+    const unwritten = this.#unwritten.get(xxh64);
+    if (unwritten) return Buffer.from(unwritten);
     const file = this.#damagedFile(xxh64);
     return fs.existsSync(file) ? fs.readFileSync(file) : Buffer.alloc(0);
+  }
+
+  /** Whether damaged frames are on disk, of which there may be none. */
+  #hasDamaged(xxh64: string, damaged: Uint8Array): boolean {
+    if (damaged.length === 0) return true;
+    return fs.statSync(this.#damagedFile(xxh64), { throwIfNoEntry: false })?.size === damaged.length;
   }
 
   #receptionFile(xxh64: string): string {

@@ -95,6 +95,7 @@ export class GrowingRecording {
     const { reception } = receptionOf(handed, received);
     const superseded = [...this.#earlierStates(reception)].filter((known) => known !== xxh64 && !finished.has(known));
     const kept = keepReception(handed, received, ledger, superseded);
+    ledger.commit();
     if (!ledger.receptions.has(xxh64)) return kept.problem;
     this.xxh64 = xxh64;
     finished.add(xxh64);
