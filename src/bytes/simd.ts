@@ -3,24 +3,24 @@
 import { instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { FRAMES_MODULE } from './wasm-modules.js';
 
-type Walk = (
-  layout: number,
-  at: number,
-  end: number,
-  group: number,
-  skip: number,
-  runs: number,
-  mostRuns: number,
-  hashes: number,
-  mostFrames: number,
-) => number;
+/** Room for what a walk over frames finds; see ../layers/scan-room.ts. */
+type Room = readonly [runs: number, mostRuns: number, hashes: number, mostFrames: number];
 
 export type SimdModule = {
   /** Takes a register (as in crc.ts) over `[at, at + size)` of the memory. */
   readonly advance: (tables: number, register: number, at: number, size: number) => number;
   /** See wasm/frames.ts. */
-  readonly scan: Walk;
-  readonly survey: Walk;
+  readonly useFoldRoom: (at: number) => void;
+  readonly scan: (
+    layout: number,
+    at: number,
+    end: number,
+    group: number,
+    skip: number,
+    lead: number,
+    ...room: Room
+  ) => number;
+  readonly survey: (layout: number, at: number, end: number, group: number, skip: number, ...room: Room) => number;
 };
 
 const BYTE_TABLE_BYTES = 512;
@@ -30,19 +30,32 @@ const NIBBLE_TABLES_BYTES = 128;
 /** The numbers from -64 on. */
 const RAMP_BYTES = 144;
 const RAMP_FROM = -64;
+const DISTANCES_BYTES = 12;
 
 let started: SimdModule | null | undefined;
 
-/** Over another thread's memory, where this machine can. */
-export function simdOver(of: WebAssembly.Memory): SimdModule {
-  return instantiate<SimdModule>(FRAMES_MODULE, of);
+/** Of one instance: see wasm/crc16.ts, as for the distances. */
+const FOLD_ROOM_BYTES = 3 * 1024 + 4096;
+const NEAREST = 128;
+const FURTHEST = 900;
+
+/** Room that each instance needs for itself, as an address in this thread's memory; 0 where there is none left. */
+export function takeFoldRoom(): number {
+  return takeFastMemory(FOLD_ROOM_BYTES)?.byteOffset ?? 0;
+}
+
+/** Over another thread's memory, where this machine can. @param foldRoom from `takeFoldRoom` there */
+export function simdOver(of: WebAssembly.Memory, foldRoom: number): SimdModule {
+  const module = instantiate<SimdModule>(FRAMES_MODULE, of);
+  module.useFoldRoom(foldRoom);
+  return module;
 }
 
 /** `null` where the machine cannot. */
 export function simd(): SimdModule | null {
   if (started !== undefined) return started;
   const isAble = !process.env['PASSWEAVE_PLAIN_CRC'] && WebAssembly.validate(Buffer.from(FRAMES_MODULE, 'base64'));
-  started = isAble ? simdOver(memory) : null;
+  started = isAble ? simdOver(memory, takeFoldRoom()) : null;
   return started;
 }
 
@@ -53,7 +66,8 @@ export function simd(): SimdModule | null {
  * @returns their address; `undefined` without SIMD
  */
 export function simdTables(table: Uint16Array): number | undefined {
-  const room = simd() ? takeFastMemory(BYTE_TABLE_BYTES + LEADS.length * NIBBLE_TABLES_BYTES + RAMP_BYTES) : undefined;
+  const bytes = BYTE_TABLE_BYTES + LEADS.length * NIBBLE_TABLES_BYTES + RAMP_BYTES + DISTANCES_BYTES;
+  const room = simd() ? takeFastMemory(bytes) : undefined;
   if (!room) return undefined;
   const tables = room.byteOffset;
   new Uint16Array(room.buffer, tables, 256).set(table.subarray(0, 256));
@@ -75,5 +89,29 @@ export function simdTables(table: Uint16Array): number | undefined {
   });
   const ramp = BYTE_TABLE_BYTES + LEADS.length * NIBBLE_TABLES_BYTES;
   for (let i = 0; i < RAMP_BYTES; i++) room[ramp + i] = i + RAMP_FROM;
+  foldDistances((register) => overZeros(register, 1)).forEach((distance, i) => {
+    room.writeUInt32LE(distance, ramp + RAMP_BYTES + 4 * i);
+  });
   return tables;
+}
+
+/**
+ * Three distances in bytes, rising, over which a CRC stays the same when each byte is added to those so far behind it and taken out:
+ * the exponents of a multiple of its polynomial that has four terms. All 0 where none are short enough.
+ *
+ * @param overZero what one zero byte makes of a register
+ */
+function foldDistances(overZero: (register: number) => number): [number, number, number] {
+  const powers = [1];
+  const at = new Map<number, number>();
+  for (let far = 1; far <= FURTHEST; far++) {
+    powers.push(overZero(powers[far - 1]!));
+    at.clear();
+    for (let b = 1; b <= far - NEAREST; b++) {
+      const c = at.get(powers[far]! ^ powers[b]! ^ powers[0]!);
+      if (c !== undefined) return [far - b, far - c, far];
+      at.set(powers[b]!, b);
+    }
+  }
+  return [0, 0, 0];
 }

@@ -4,7 +4,7 @@
 import { RollingBuffer } from '../bytes/rolling-buffer.js';
 import { DataFields } from './baseband-fields.js';
 import { findFollower, learnAhead } from './baseband-follower.js';
-import { HEADER_BYTES, KBCH_BYTES, sameHeaders } from './baseband-header.js';
+import { HEADER_BYTES, KBCH_BYTES } from './baseband-header.js';
 import { addScrambler, type HeaderReader, PLAIN_HEADERS, SCRAMBLED_HEADERS } from './baseband-scrambler.js';
 import type { Decoder, LayerCounts, Receiver } from './layer.js';
 import { MODE_ADAPTATION_BYTES, mayEndAt, modeAdaptationType } from './mode-adaptation.js';
@@ -33,8 +33,6 @@ const MAX_LOOKS = 64;
 const UNMARKED_AHEAD = 3;
 /** Damaged headers in a row over which the grid of fixed records is trusted more than what looks like a header off it. */
 const MAX_DAMAGED = 8;
-/** Frames of a train, at most: headers may be looked at anew behind each that is damaged. */
-const MOST_IN_TRAIN = 256;
 
 /**
  * Searching (`#onGrid` false), or with a good header at the buffer's start. Wherever a record's end is in doubt, the first header
@@ -220,12 +218,12 @@ export class BasebandDecoder implements Decoder {
     return true;
   }
 
-  /** The same of frames without padding, as many at once as have the same header and are taken so. */
+  /** The same of frames without padding, those of the same header that are taken at once. */
   #followTrain(): boolean {
     const { bytes, start, end } = this.#buffer;
     if (!this.#mayLookInPlace || !this.#isKnown(start) || !this.#fields.takesTrains(bytes, start)) return false;
     const pitch = this.#recordBytes(start);
-    const count = sameHeaders(bytes, start, pitch, end, MOST_IN_TRAIN);
+    const count = Math.floor((end - start - HEADER_BYTES) / pitch);
     const taken = this.#fields.takeTrain(bytes, start, pitch, count, pitch - this.#ahead, this.#base + start);
     if (taken > 0) this.#learnPitch(pitch);
     this.#buffer.start += taken * pitch;

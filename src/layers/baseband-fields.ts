@@ -107,14 +107,15 @@ export class DataFields {
   }
 
   /**
-   * Takes the first of `count` whole frames at once, `pitch` bytes from one to the next, all with the header that stands at
-   * `bytes[start]`, for which `takesTrains`; see `take`.
+   * Takes the first of `count` whole frames at once, `pitch` bytes from one to the next, those with the header that stands at
+   * `bytes[start]`, for which `takesTrains`, and are followed by it; see `take`.
    *
    * @returns how many it took
    */
   takeTrain(bytes: Uint8Array, start: number, pitch: number, count: number, frameBytes: number, at: number): number {
     const size = dataEndAt(bytes, start) - start - HEADER_BYTES;
-    const train = { buffer: bytes, start: start + HEADER_BYTES, size, pitch, count, at: at + HEADER_BYTES };
+    const unit = start + HEADER_BYTES;
+    const train = { buffer: bytes, start: unit, size, pitch, lead: HEADER_BYTES, count, at: at + HEADER_BYTES };
     const taken = this.#next.pushTrain!(train);
     this.#counts.frames += taken;
     countUp(this.#streams, streamAt(bytes, start), taken);

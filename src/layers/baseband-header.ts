@@ -109,15 +109,6 @@ export function hasCrc32At(bytes: Uint8Array, at: number): boolean {
   return bytes[at + 6] === SYNC_CRC32 && bytes[at]! >> 6 === STREAM_TYPE.continuous;
 }
 
-/** How many headers behind the one at `at`, each `pitch` further on and before `end`, are the same byte for byte; at most `most`. */
-export function sameHeaders(bytes: Uint8Array, at: number, pitch: number, end: number, most: number): number {
-  let count = 0;
-  for (let next = at + pitch; count < most && next + HEADER_BYTES <= end; next += pitch, count++) {
-    for (let i = 0; i < HEADER_BYTES; i++) if (bytes[next + i] !== bytes[at + i]) return count;
-  }
-  return count;
-}
-
 /** What successive headers of one modulator input share, in one number: MATYPE-1 and UPL, whose bytes GSE-HEM uses otherwise. */
 export function kindAt(bytes: Uint8Array, at: number): number {
   const matype1 = bytes[at]!;

@@ -40,7 +40,17 @@ export function emptyRun({ length, fields, payload }: FrameLayout): FrameRun {
   const none = { bytes: new Uint8Array(0), start: 0, at: 0, count: 0, counter: 0, file: 0, key: 0, segments: 0 };
   const hashes = new Uint32Array(0);
   const step = fields.offset ? payload.size : 1;
-  return { ...none, ...EVENLY, stride: length, step, fileBytes: 0, length: payload.size, lastLength: 0, hashes, hashAt: 0 };
+  return {
+    ...none,
+    ...EVENLY,
+    stride: length,
+    step,
+    fileBytes: 0,
+    length: payload.size,
+    lastLength: 0,
+    hashes,
+    hashAt: 0,
+  };
 }
 
 const LAYOUT_WORDS = 14;
@@ -89,6 +99,10 @@ export class FrameScan {
     this.#survey = new FrameSurvey(room, runs, groups, this.#frame);
   }
 
+  get isSurveyed(): boolean {
+    return this.#survey !== undefined;
+  }
+
   /** The bytes surveyed are gone. Returns how often the survey was of use. */
   endSurvey(): number {
     const hits = this.#survey?.hits ?? 0;
@@ -99,10 +113,11 @@ export class FrameScan {
   /**
    * Looks at `bytes[start, end)` from the start up to the first frame that is not intact.
    *
-   * @param groups in which frames are taken to stand: what lies between them is not looked at
+   * @param groups in which frames are taken to stand
+   * @param lead before each group so many bytes are to be as they are before the first; a survey does not look at them
    * @returns how many runs it found; what a survey tells may reach beyond `end`
    */
-  scan(bytes: Uint8Array, start: number, end: number, groups: FrameGroups = EVENLY): number {
+  scan(bytes: Uint8Array, start: number, end: number, groups: FrameGroups = EVENLY, lead = 0): number {
     const base = baseOf(bytes);
     if (base < 0) return 0;
     const { group, skip } = groups;
@@ -110,7 +125,7 @@ export class FrameScan {
     const found = this.#survey?.runsFrom(base + start, base + end, groups, ownRoom!) ?? 0;
     this.#hashes = found > 0 ? this.#survey!.hashes : ownRoom!.hashes;
     if (found > 0) return found;
-    return simdModule!.scan(this.layoutAt, base + start, base + end, group, skip, ...ownRoom!.places);
+    return simdModule!.scan(this.layoutAt, base + start, base + end, group, skip, lead, ...ownRoom!.places);
   }
 
   /** Fills in what the last scan found of its run `index`, all but where it lies. */

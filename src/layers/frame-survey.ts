@@ -40,7 +40,10 @@ export class FrameSurvey {
    */
   runsFrom(from: number, to: number, { group, skip }: FrameGroups, into: ScanRoom): number {
     const isSame = group === this.#groups.group && skip === this.#groups.skip;
-    if (group > 1 && !isSame) return 0;
+    // What waited for its rest lies elsewhere, and is asked for in between.
+    const isElsewhere =
+      this.#runs === 0 || from < this.#numberOf(0, RUN.address) || from >= this.#endOf(this.#runs - 1);
+    if (isElsewhere || (group > 1 && !isSame)) return 0;
     while (this.#next < this.#runs && this.#endOf(this.#next) <= from) this.#next++;
     let found = 0;
     // A stretch begins with a group.

@@ -8,7 +8,7 @@ import type { FrameField, FrameLayout } from '../mission/mission.js';
 import { type FrameReaders, frameReaders } from './frame-readers.js';
 import { emptyRun, type FrameRun, FrameScan } from './frame-scan.js';
 import type { FrameGroups } from './frame-survey.js';
-import type { Decoder, LayerCounts, UnitTrain } from './layer.js';
+import { type Decoder, hasLead, type LayerCounts, type UnitTrain } from './layer.js';
 
 /** What takes the frames. `bytes` is lent for the call; the frame stands at `bytes[start, start + layout.length)`. */
 export interface FrameSink {
@@ -126,24 +126,27 @@ export class FrameDecoder implements Decoder {
     return this.#scan && this.#length;
   }
 
-  pushTrain({ buffer, start, size, pitch, count, at }: UnitTrain): number {
+  pushTrain(train: UnitTrain): number {
+    const { buffer, start, size, pitch, lead, at } = train;
     const group = size / this.#length;
     if (!this.#onGrid || this.#buffer.length > 0 || !Number.isInteger(group)) return 0;
-    const end = start + (count - 1) * pitch + size;
-    const frames = this.#scanFrom(buffer, start, end, { group, skip: pitch - size });
-    // A unit that is not whole is looked at by itself.
-    const units = Math.min(count, Math.floor(frames / group));
+    let count = train.count;
+    if (this.#scan?.isSurveyed) for (count = 0; count < train.count && hasLead(train, count + 1); ) count++;
+    const frames = this.#scanFrom(buffer, start, start + count * pitch, { group, skip: pitch - size }, lead);
+    // A unit that is not whole is looked at by itself, as is the last before another lead.
+    let units = Math.min(count, Math.floor(frames / group));
+    if (units > 0 && !hasLead(train, units)) units--;
     this.#handOn(buffer, start, at, units * group);
     this.#position += units * size;
     return units;
   }
 
   /** How many frames stand from `start` on that are intact, and their fields possible; maybe not all, and maybe some behind `end`. */
-  #scanFrom(buffer: Uint8Array, start: number, end: number, groups: FrameGroups): number {
+  #scanFrom(buffer: Uint8Array, start: number, end: number, groups: FrameGroups, lead = 0): number {
     const run = this.#run;
     run.group = groups.group;
     run.skip = groups.skip;
-    const runs = this.#scan?.scan(buffer, start, end, groups) ?? 0;
+    const runs = this.#scan?.scan(buffer, start, end, groups, lead) ?? 0;
     let frames = 0;
     for (let i = 0, isWhole = true; i < runs && isWhole; i++) {
       isWhole = this.#read(i);

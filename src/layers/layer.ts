@@ -15,7 +15,8 @@ export interface Receiver {
    */
   push(buffer: Uint8Array, start: number, end: number, at: number, unitStart: number): void;
   /**
-   * Takes the first units of a train at once, as if each were pushed, without a word of where units begin in it, and then ended.
+   * Takes the first units of a train at once, as if each were pushed, without a word of where units begin in it, and then ended. A
+   * unit is of the train if its lead is that of the first, and what comes behind the unit begins with it, too.
    *
    * @param train lent for the call
    * @returns how many it took
@@ -38,7 +39,7 @@ export interface Receiver {
   end(): void;
 }
 
-/** Units of one size that lie equally far apart. */
+/** Units of one size that lie equally far apart, behind a header each. */
 export type UnitTrain = {
   buffer: Uint8Array;
   /** First byte of the first unit. */
@@ -46,10 +47,20 @@ export type UnitTrain = {
   size: number;
   /** From one unit to the next, bytes. */
   pitch: number;
+  /** Bytes right before each unit, at most `pitch - size`. */
+  lead: number;
+  /** There are no more; behind the last there is still a lead, be it as the others or not. */
   count: number;
   /** Offset in the recording of the byte at `start`. */
   at: number;
 };
+
+/** Whether the lead before a unit is that before the first. */
+export function hasLead({ buffer, start, pitch, lead }: UnitTrain, unit: number): boolean {
+  const before = start - lead;
+  for (let i = 0; i < lead; i++) if (buffer[before + unit * pitch + i] !== buffer[before + i]) return false;
+  return true;
+}
 
 /** Named counts of one layer in one recording, for `inspect` and the report, in the standard's words. */
 export type LayerCounts = Readonly<Record<string, number>>;

@@ -4,9 +4,9 @@
 import type { Journal, JournalEntry } from './journal.js';
 import type { LaneFiles } from './lane-files.js';
 
-export const STEP_BYTES: number = 16 << 20;
+export const STEP_BYTES: number = 4 << 20;
 /** Steps that the disk may be behind, before it is waited for. */
-const MOST_STEPS = 16;
+const MOST_STEPS = 64;
 /** A step is looked after so often while its bytes come in. */
 const LOOKS = 16;
 

@@ -11,6 +11,8 @@ export const STATE = { free: 0, waiting: 1, underWay: 2, done: 3 } as const;
 export type SurveySetup = {
   /** The main thread's. */
   readonly memory: WebAssembly.Memory;
+  /** In it, this thread's own; see `simdOver`. */
+  readonly foldRoom: number;
   readonly layoutAt: number;
   /** Shared, as are the others. */
   readonly counters: Int32Array;

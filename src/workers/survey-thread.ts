@@ -5,8 +5,8 @@ import { simdOver } from '../bytes/simd.js';
 import type { ScanRoom } from '../layers/scan-room.js';
 import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './survey-ring.js';
 
-const { memory, layoutAt, counters, states, blocks, found } = workerData as SurveySetup;
-const { survey } = simdOver(memory);
+const { memory, foldRoom, layoutAt, counters, states, blocks, found } = workerData as SurveySetup;
+const { survey } = simdOver(memory, foldRoom);
 
 for (;;) {
   const own = Atomics.add(counters, AT.claimed, 1);

@@ -3,6 +3,7 @@
 import fs from 'node:fs';
 import { Worker } from 'node:worker_threads';
 import { memory } from '../bytes/fast-memory.js';
+import { takeFoldRoom } from '../bytes/simd.js';
 import { FrameScan } from '../layers/frame-scan.js';
 import type { FrameGroups } from '../layers/frame-survey.js';
 import { ScanRoom } from '../layers/scan-room.js';
@@ -17,11 +18,13 @@ const IN_VAIN = 4;
 /** Where the compiled thread lies; sources that run without a build have none. */
 const threadFile = new URL('../workers/survey-thread.js', import.meta.url);
 
+/** Taken once: they cannot be given back. */
 const rooms: ScanRoom[] = [];
+const foldRooms: number[] = [];
 
 export class Surveyors {
   readonly #scan: FrameScan;
-  readonly #setup: SurveySetup;
+  readonly #setup: Omit<SurveySetup, 'foldRoom'>;
   readonly #threads: Worker[];
   /** By place in the ring. */
   readonly #groups: FrameGroups[] = [];
@@ -51,8 +54,10 @@ export class Surveyors {
       blocks: new Float64Array(shared(BLOCKS * BLOCK_NUMBERS)),
       found: new Int32Array(shared(BLOCKS)),
     };
-    this.#threads = Array.from({ length: threads }, () => {
-      const thread = new Worker(threadFile, { workerData: this.#setup, execArgv: [] });
+    this.#threads = Array.from({ length: threads }, (_, i) => {
+      foldRooms[i] ??= takeFoldRoom();
+      const workerData: SurveySetup = { ...this.#setup, foldRoom: foldRooms[i]! };
+      const thread = new Worker(threadFile, { workerData, execArgv: [] });
       // What it does not look at is looked at here.
       thread.on('error', () => undefined);
       thread.unref();

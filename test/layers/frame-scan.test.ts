@@ -3,18 +3,12 @@
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
-import { takeFastMemory } from '../../src/bytes/fast-memory.js';
-import { simd } from '../../src/bytes/simd.js';
-import { distanceTo } from '../../src/bytes/spread.js';
-import { hashLow } from '../../src/bytes/xxh64.js';
-import { encodeFrame, FrameDecoder, type FrameSink } from '../../src/layers/frame.js';
-import { frameReaders } from '../../src/layers/frame-readers.js';
-import { type FrameRun, FrameScan } from '../../src/layers/frame-scan.js';
+import { encodeFrame, FrameDecoder } from '../../src/layers/frame.js';
+import { FrameScan } from '../../src/layers/frame-scan.js';
 import { ScanRoom } from '../../src/layers/scan-room.js';
 import type { FrameField, FrameLayout } from '../../src/mission/mission.js';
+import { listingSink, pushInPieces, type Surveyed } from './frame-listing.js';
 import { noise, seeded } from './seeded.js';
-
-type Seen = { at: number; bytes: string; fields: number[]; hash: number };
 
 type Choice = {
   crc: keyof typeof CRC_CATALOGUE;
@@ -117,19 +111,12 @@ function recordingOf(layout: FrameLayout, count: number, seed: number): Buffer {
   return Buffer.concat(frames);
 }
 
-/** Room for recordings in the fast memory, since nothing there can be given back. */
-const room = takeFastMemory(1 << 19)!;
-
 /** Small, so that it is used up at times. */
 const surveyRoom = ScanRoom.take(40, 50)!;
 
-/** Finds the frames of `block` beforehand, as a surveying thread does. */
-function survey(scan: FrameScan, block: Buffer): void {
-  const from = block.byteOffset;
-  const { groups } = scan;
-  const { group, skip } = groups;
-  const runs = simd()!.survey(scan.layoutAt, from, from + block.length, group, skip, ...surveyRoom.places);
-  scan.useSurvey(surveyRoom, runs, groups);
+function surveyedFor(layout: FrameLayout): Surveyed | undefined {
+  const scan = FrameScan.of(layout);
+  return scan && { scan, room: surveyRoom };
 }
 
 /** What a decoder hands on, pushed in the given sizes. */
@@ -139,54 +126,10 @@ function decode(
   sizes: readonly number[],
   way: 'one by one' | 'at once' | 'surveyed',
 ) {
-  const { counter, file, key, segments, fileBytes, payloadBytes } = frameReaders(layout);
-  const seen: Seen[] = [];
-  const damaged: string[] = [];
-  let runs = 0;
-  let hits = 0;
-  const sink: FrameSink = {
-    intact: (bytes, start, at) => {
-      const payload = start + layout.payload.at;
-      const used = payloadBytes(bytes, start);
-      seen.push({
-        at,
-        bytes: Buffer.from(bytes.subarray(start, start + layout.length)).toString('hex'),
-        fields: [counter, file, key, segments, fileBytes].map((read) => read(bytes, start)).concat(used),
-        hash: hashLow(bytes, payload, payload + used),
-      });
-    },
-    damaged: (bytes, start, end, at) =>
-      void damaged.push(`${at} ${Buffer.from(bytes.subarray(start, end)).toString('hex')}`),
-  };
-  if (way !== 'one by one') {
-    sink.intactRun = (run: FrameRun) => {
-      runs++;
-      for (let i = 0; i < run.count; i++) {
-        const distance = distanceTo(i, run);
-        const start = run.start - layout.payload.at + distance;
-        const used = i === run.count - 1 ? run.lastLength : run.length;
-        seen.push({
-          at: run.at + distance,
-          bytes: Buffer.from(run.bytes.subarray(start, start + layout.length)).toString('hex'),
-          fields: [run.counter + i, run.file, run.key + i * run.step, run.segments, run.fileBytes, used],
-          hash: run.hashes[run.hashAt + i]!,
-        });
-      }
-    };
-  }
+  const { sink, listing, runs } = listingSink(layout, way !== 'one by one');
   const decoder = new FrameDecoder(layout, sink);
-  const bytes = room.subarray(0, recording.length);
-  bytes.set(recording);
-  for (let at = 0, i = 0; at < bytes.length; i++) {
-    const end = Math.min(bytes.length, at + sizes[i % sizes.length]!);
-    const scan = way === 'surveyed' ? FrameScan.of(layout) : undefined;
-    if (scan) survey(scan, bytes.subarray(at, end));
-    decoder.push(bytes, at, end, 1000 + at, -1);
-    hits += scan?.endSurvey() ?? 0;
-    at = end;
-  }
-  decoder.end();
-  return { heard: { seen, damaged, counts: decoder.counts() }, runs, hits };
+  const hits = pushInPieces(decoder, recording, sizes, way === 'surveyed' ? surveyedFor(layout) : undefined);
+  return { heard: { ...listing, counts: decoder.counts() }, runs: runs(), hits };
 }
 
 describe('frames walked over at once', () => {

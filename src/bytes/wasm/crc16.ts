@@ -8,11 +8,21 @@
 // (a size of 64 n + 1 would part the two: its first byte goes in by itself).
 // Method: known for AES-like look-ups as nibble shuffles; the split of a CRC into interleaved lanes follows from its linearity.
 
-/** Bytes of one CRC's tables: `t` as 256 u16, then nibble tables for A^64, A^32, A^16, A^8, A^4 and A^2, then the bytes -64 to 79. */
+/**
+ * Bytes of one CRC's tables: `t` as 256 u16, then nibble tables for A^64, A^32, A^16, A^8, A^4 and A^2, then the bytes -64 to 79, then
+ * the three distances of folding, rising, as u32; 0 where there are none.
+ */
 const BYTE_TABLE: usize = 512;
 const NIBBLE_TABLES: usize = 128;
 const RAMP: usize = BYTE_TABLE + 6 * NIBBLE_TABLES;
+const DISTANCES: usize = RAMP + 144;
 const STEP: u32 = 64;
+
+/** Most bytes folded at once, and each of the rooms beside them: more than the furthest distance, and a step. */
+const MOST_FOLDED: u32 = 4096;
+const FOLD_MARGIN: u32 = 1024;
+/** Fewer are not worth it. */
+const LEAST_FOLDED: u32 = 256;
 
 // @ts-ignore: decorator
 @inline
@@ -52,12 +62,73 @@ function byteInto(tables: usize, c: u32, byte: u32): u32 {
   return (c >> 8) ^ <u32>load<u16>(tables + (((c ^ byte) & 255) << 1));
 }
 
+/** Room for folding, 0 while there is none: what is left, zeros, what is folded, zeros. */
+let foldRoom: usize = 0;
+/** Bytes folded last, and their furthest distance. */
+let folded: u32 = 0;
+let reach: u32 = 0;
+
+/** Gives this instance room of its own for folding: `3 * FOLD_MARGIN + MOST_FOLDED` zeros. */
+export function useFoldRoom(at: usize): void {
+  foldRoom = at;
+}
+
+/** Takes the register `c` over `[at, at + size)`. The 63 bytes before `at` are in the memory. @param tables 16-byte aligned */
+export function advance(tables: usize, c: u32, at: usize, size: u32): u32 {
+  const far = load<u32>(tables + DISTANCES, 8);
+  if (far == 0 || foldRoom == 0) return advanceByLanes(tables, c, at, size);
+  while (size >= far + LEAST_FOLDED) {
+    const piece = min(size, far + MOST_FOLDED);
+    c = advanceFolded(tables, c, at, piece);
+    at += piece;
+    size -= piece;
+  }
+  return size == 0 ? c : advanceByLanes(tables, c, at, size);
+}
+
+// @ts-ignore: decorator
+@inline
+function foldAt(data: usize, to: usize, near: usize, middle: usize, far: usize): v128 {
+  return v128.xor(
+    v128.xor(v128.load(data), v128.load(to - near)),
+    v128.xor(v128.load(to - middle), v128.load(to - far)),
+  );
+}
+
+/** The same of at least `far + LEAST_FOLDED` bytes and at most `far + MOST_FOLDED`, all but the last of which are folded away. */
+function advanceFolded(tables: usize, c: u32, at: usize, size: u32): u32 {
+  const near: usize = load<u32>(tables + DISTANCES);
+  const middle: usize = load<u32>(tables + DISTANCES, 4);
+  const far: usize = load<u32>(tables + DISTANCES, 8);
+  const count = (size - <u32>far) & ~(STEP - 1);
+  // What is folded ends where zeros begin, so that these need not be written.
+  const end = foldRoom + 2 * FOLD_MARGIN + MOST_FOLDED;
+  let to = end - count;
+  if (count != folded || <u32>far != reach) {
+    memory.fill(to - far, 0, far);
+    folded = count;
+    reach = <u32>far;
+  }
+  // Met by the first bytes alone.
+  store<u16>(to - far, <u16>c);
+  for (; to < end; to += STEP, at += STEP) {
+    v128.store(to, foldAt(at, to, near, middle, far));
+    v128.store(to, foldAt(at + 16, to + 16, near, middle, far), 16);
+    v128.store(to, foldAt(at + 32, to + 32, near, middle, far), 32);
+    v128.store(to, foldAt(at + 48, to + 48, near, middle, far), 48);
+  }
+  const left = size - count;
+  const rest = foldRoom + FOLD_MARGIN - left;
+  for (let i: u32 = 0; i < left; i += 16) v128.store(rest + i, foldAt(at + i, end + i, near, middle, far));
+  return advanceByLanes(tables, 0, rest, left);
+}
+
 /**
  * Takes the register `c` over `[at, at + size)`. The 63 bytes before `at` are in the memory.
  *
  * @param tables address of the tables, 16-byte aligned
  */
-export function advance(tables: usize, c: u32, at: usize, size: u32): u32 {
+function advanceByLanes(tables: usize, c: u32, at: usize, size: u32): u32 {
   const end = at + size;
   if (size % STEP == 1) {
     c = byteInto(tables, c, load<u8>(at++));

@@ -1,9 +1,9 @@
 // AssemblyScript (compiled by src/build.ts, not by TypeScript): frames of one length that stand one after the other, checked and read
 // at the machine's speed. Its other half is ../../layers/frame-scan.ts, which says what a frame is.
 import { hashLow } from './bytes';
-import { advance } from './crc16';
+import { advance, useFoldRoom } from './crc16';
 
-export { advance };
+export { advance, useFoldRoom };
 
 /** As laid out by ../../layers/frame-scan.ts. */
 @unmanaged
@@ -74,11 +74,15 @@ function read(field: Field, frame: usize): u64 {
 
 // @ts-ignore: decorator
 @inline
-function hasMarker(layout: Layout, frame: usize): bool {
-  for (let i: u32 = 0; i < layout.markerBytes; i++) {
-    if (load<u8>(frame + i) != load<u8>(layout.marker + i)) return false;
-  }
+function isSame(a: usize, b: usize, size: u32): bool {
+  for (let i: u32 = 0; i < size; i++) if (load<u8>(a + i) != load<u8>(b + i)) return false;
   return true;
+}
+
+// @ts-ignore: decorator
+@inline
+function hasMarker(layout: Layout, frame: usize): bool {
+  return isSame(frame, layout.marker, layout.markerBytes);
 }
 
 // @ts-ignore: decorator
@@ -102,6 +106,7 @@ function walk(
   end: usize,
   group: u32,
   skip: usize,
+  lead: u32,
   runs: usize,
   mostRuns: u32,
   hashes: usize,
@@ -118,7 +123,8 @@ function walk(
   let fileBytes: u64 = 0;
   let isFull = false;
   let phase: u32 = 0;
-  for (; at + size <= end && frames < mostFrames; frames++) {
+  const firstLead = at - lead;
+  while (at + size <= end && frames < mostFrames) {
     if (!hasMarker(layout, at)) break;
     const used = lengthField.bits == 0 ? full : read(lengthField, at);
     if (used > full || !isCrcRight(layout, at)) break;
@@ -157,10 +163,12 @@ function walk(
     isFull = used == full;
     run.lastBytes = <f64>used;
     store<u32>(hashes + (frames << 2), hashLow(at + layout.payloadAt, <u32>used));
+    frames++;
     at += size;
     if (++phase == group) {
       phase = 0;
       at += skip;
+      if (!isSame(at - lead, firstLead, lead)) break;
     }
   }
   reached = at;
@@ -169,7 +177,8 @@ function walk(
 /**
  * Walks over the intact frames from `at` on, up to the first that is not, to `end`, or to where there is no room.
  *
- * @param group frames after which `skip` bytes are passed over, whatever they are
+ * @param group frames after which `skip` bytes are passed over
+ * @param lead the last of these that are to be as those before `at`
  * @param runs room for `mostRuns`, in which those found are put
  * @param hashes room for `mostFrames`: the low 32 bits of the XXH64 of each payload
  * @returns the number of runs
@@ -180,6 +189,7 @@ export function scan(
   end: usize,
   group: u32,
   skip: usize,
+  lead: u32,
   runs: usize,
   mostRuns: u32,
   hashes: usize,
@@ -187,11 +197,11 @@ export function scan(
 ): u32 {
   found = 0;
   frames = 0;
-  walk(changetype<Layout>(layoutAt), at, end, group, skip, runs, mostRuns, hashes, mostFrames);
+  walk(changetype<Layout>(layoutAt), at, end, group, skip, lead, runs, mostRuns, hashes, mostFrames);
   return found;
 }
 
-/** The same of all intact frames in `[at, end)`, wherever their markers stand; those of a run follow each other all the same. */
+/** The same of all intact frames in `[at, end)`, wherever their markers stand and whatever is passed over. */
 export function survey(
   layoutAt: usize,
   at: usize,
@@ -212,7 +222,7 @@ export function survey(
     while (at <= last && load<u8>(at) != first) at++;
     if (at > last) break;
     const before = frames;
-    walk(layout, at, end, group, skip, runs, mostRuns, hashes, mostFrames);
+    walk(layout, at, end, group, skip, 0, runs, mostRuns, hashes, mostFrames);
     at = frames > before ? reached : at + 1;
   }
   return found;
