@@ -1,8 +1,8 @@
 // The contents that came under several file numbers, seen as those of one file: nothing is copied, each segment is known by where
 // it lies. Contents that agree share a lane, those that do not go to further ones, as in the ledger itself.
 import type { Holdings } from '../ledger/holdings.js';
+import { newTable } from '../ledger/new-table.js';
 import type { SegmentTable } from '../ledger/segment-table.js';
-import { newTable } from '../ledger/segment-table.js';
 import type { Lane, StoredFile } from '../ledger/stored-file.js';
 
 /** A lane of the ledger, and the file number's content that it is of. */

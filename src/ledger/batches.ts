@@ -1,9 +1,16 @@
 // Makes journal entries of what is new: segments of one lane that follow each other, as they come, are one.
 import type { Segmentation } from '../mission/segmentation.js';
-import { type JournalEntry, MAX_BATCH, type SegmentBatch } from './journal.js';
+import { type JournalEntry, MAX_BATCH } from './journal.js';
+import type { SegmentTable } from './segment-table.js';
 import type { Lane, StoredFile } from './stored-file.js';
 
-type Batch = Omit<SegmentBatch, 'hashes'> & { count: number; lastLength: number };
+type Batch = {
+  readonly stored: StoredFile;
+  readonly key: number;
+  readonly step: number;
+  count: number;
+  lastLength: number;
+};
 
 export class Batches {
   readonly #segmentation: Segmentation;
@@ -23,14 +30,7 @@ export class Batches {
    * @param key of the first
    * @param length payload bytes of all but the last
    */
-  enter(
-    { file, segments }: StoredFile,
-    lane: Lane,
-    key: number,
-    count: number,
-    length: number,
-    lastLength: number,
-  ): void {
+  enter(stored: StoredFile, lane: Lane, key: number, count: number, length: number, lastLength: number): void {
     const firstLength = count > 1 ? length : lastLength;
     const batch = this.#pending.get(lane);
     if (batch && this.#continues(batch, key, count, firstLength)) {
@@ -40,18 +40,18 @@ export class Batches {
     }
     this.settle(lane);
     const step = stepFor(this.#segmentation, firstLength);
-    this.#pending.set(lane, { file, segments, lane: lane.index, key, step, count, lastLength });
+    this.#pending.set(lane, { stored, key, step, count, lastLength });
   }
 
   /** No more segments for the lane's open batch: what is entered next comes after it. */
   settle(lane: Lane): void {
-    const pending = this.#pending.get(lane);
-    if (!pending) return;
+    const batch = this.#pending.get(lane);
+    if (!batch) return;
     this.#pending.delete(lane);
-    const { count, ...batch } = pending;
-    const hashes = new Uint32Array(count);
-    for (let i = 0; i < count; i++) hashes[i] = lane.table.hashOf(batch.key + i * batch.step);
-    this.#add({ kind: 'segments', ...batch, hashes });
+    const { stored, key, step, count, lastLength } = batch;
+    const { file, segments } = stored;
+    const hashes = lane.table.hashesOf?.(key, count) ?? hashesOneByOne(lane.table, key, step, count);
+    this.#add({ kind: 'segments', file, segments, lane: lane.index, key, step, lastLength, hashes });
   }
 
   settleAll(): void {
@@ -63,6 +63,10 @@ export class Batches {
     const isOpen = batch.lastLength === full && batch.count + count <= MAX_BATCH;
     return isOpen && batch.key + batch.count * batch.step === key && length <= full;
   }
+}
+
+function hashesOneByOne(table: SegmentTable, key: number, step: number, count: number): Uint32Array {
+  return Uint32Array.from({ length: count }, (_, i) => table.hashOf(key + i * step));
 }
 
 /** From one key to the next in a batch that begins with a segment of this length. */

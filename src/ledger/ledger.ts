@@ -23,9 +23,9 @@ import { LaneFiles } from './lane-files.js';
 import { beginLedger, clearUnfinished, hasLedger, makeFolder, makeParts } from './ledger-head.js';
 import { keepMission, type MissionText } from './ledger-missions.js';
 import { lockLedger } from './lock.js';
+import { newTable } from './new-table.js';
 import { ReceptionBook } from './reception-book.js';
 import type { Reception } from './reception-file.js';
-import { newTable } from './segment-table.js';
 import type { Lane, StoredFile } from './stored-file.js';
 
 /**

@@ -52,11 +52,28 @@ function run(
     // Steps of three payloads: a recording goes through several.
     const ledger = Ledger.open(folder, { mission, disk, stepBytes: 4500 });
     try {
-      taken(handIn(ledger, heard, 7));
+      const xxh64 = handIn(ledger, heard, 7);
       ledger.commit();
+      taken(xxh64);
     } finally {
       ledger.abandon();
     }
+  }
+}
+
+/** The same in one session, with a commit at its end alone: what was heard is written while more comes in. */
+function runInOne(
+  folder: string,
+  disk: ShadowDisk | typeof realDisk,
+  taken: (xxh64: string) => void = () => undefined,
+): void {
+  const ledger = Ledger.open(folder, { mission, disk, stepBytes: 4500 });
+  try {
+    const hashes = recordings.map((heard) => handIn(ledger, heard, 7));
+    ledger.commit();
+    hashes.forEach(taken);
+  } finally {
+    ledger.abandon();
   }
 }
 
@@ -95,40 +112,46 @@ function countOperations(work: (disk: ShadowDisk, folder: string) => void): numb
 }
 
 describe.each(FATES)('a run broken off at any operation, unsynced writes %s,', { timeout: 240_000 }, (fate: Fate) => {
-  test('leaves a ledger that has lost nothing it had committed, and goes on to the same end', async () => {
-    const operations = countOperations((disk, folder) => run(folder, disk));
-    expect(operations).toBeGreaterThan(60);
-    for (let failAt = 1; failAt <= operations; failAt++) {
-      const where = `operation ${failAt} of ${operations}`;
-      const root = path.join(scratch, `${fate}-${failAt}`);
-      const folder = path.join(root, 'out', 'ledger');
-      fs.mkdirSync(root);
-      const disk = new ShadowDisk(root, failAt);
-      const taken: string[] = [];
-      expect(() => run(folder, disk, (xxh64) => taken.push(xxh64)), where).toThrow(PowerCut);
-      disk.cutPower(fate, seededRandom(failAt, fate));
-      leaveStaleLock(folder);
+  test.each([
+    ['recording by recording', run, 60],
+    ['in one session', runInOne, 50],
+  ])(
+    'leaves a ledger that has lost nothing it had committed, and goes on to the same end, %s',
+    async (_, run, least) => {
+      const operations = countOperations((disk, folder) => run(folder, disk));
+      expect(operations).toBeGreaterThan(least);
+      for (let failAt = 1; failAt <= operations; failAt++) {
+        const where = `operation ${failAt} of ${operations}`;
+        const root = path.join(scratch, `${fate}-${failAt}`);
+        const folder = path.join(root, 'out', 'ledger');
+        fs.mkdirSync(root);
+        const disk = new ShadowDisk(root, failAt);
+        const taken: string[] = [];
+        expect(() => run(folder, disk, (xxh64) => taken.push(xxh64)), where).toThrow(PowerCut);
+        disk.cutPower(fate, seededRandom(failAt, fate));
+        leaveStaleLock(folder);
 
-      const opened = Ledger.open(folder, { mission });
-      expect([...opened.receptions.keys()], where).toEqual(expect.arrayContaining(taken));
-      expect(lostSegments(opened), where).toBe(0);
-      for (const { xxh64, runs, damaged } of opened.receptions.values()) {
-        for (const { file, segments, key, count, lane } of runs) {
-          const { table } = opened.files.get(`${file}-${segments}`)!.lanes[lane]!;
-          for (let i = 0; i < count; i++) expect(table.hashOf(key + i), where).toBeGreaterThanOrEqual(0);
+        const opened = Ledger.open(folder, { mission });
+        expect([...opened.receptions.keys()], where).toEqual(expect.arrayContaining(taken));
+        expect(lostSegments(opened), where).toBe(0);
+        for (const { xxh64, runs, damaged } of opened.receptions.values()) {
+          for (const { file, segments, key, count, lane } of runs) {
+            const { table } = opened.files.get(`${file}-${segments}`)!.lanes[lane]!;
+            for (let i = 0; i < count; i++) expect(table.hashOf(key + i), where).toBeGreaterThanOrEqual(0);
+          }
+          expect(opened.damagedBytes(xxh64).length).toBe(damaged.reduce((sum, [, , , bytes]) => sum + bytes, 0));
         }
-        expect(opened.damagedBytes(xxh64).length).toBe(damaged.reduce((sum, [, , , bytes]) => sum + bytes, 0));
-      }
-      opened.abandon();
+        opened.abandon();
 
-      run(folder, new ShadowDisk(root, Number.POSITIVE_INFINITY));
-      const ledger = Ledger.open(folder);
-      expect(ledger.notes, where).toEqual([]);
-      expect(withoutNotes(await resultOf(ledger)), where).toEqual(expected);
-      ledger.close();
-      fs.rmSync(root, { recursive: true });
-    }
-  });
+        run(folder, new ShadowDisk(root, Number.POSITIVE_INFINITY));
+        const ledger = Ledger.open(folder);
+        expect(ledger.notes, where).toEqual([]);
+        expect(withoutNotes(await resultOf(ledger)), where).toEqual(expected);
+        ledger.close();
+        fs.rmSync(root, { recursive: true });
+      }
+    },
+  );
 
   test('leaves nothing to tell twice: what was wrong is noted on the first opening alone', () => {
     const operations = countOperations((disk, folder) => run(folder, disk));
@@ -216,6 +239,7 @@ describe('after an error of the disk', () => {
       const ledger = Ledger.open(folder, { mission, disk });
       try {
         for (const heard of recordings) handIn(ledger, heard);
+        ledger.commit();
         expect(done).toBeLessThan(failAt);
       } catch (error) {
         expect((error as Error).message).toBe('no space left');
@@ -228,6 +252,25 @@ describe('after an error of the disk', () => {
       if (done < failAt) break;
     }
   });
+});
+
+test('what a recording heard is on disk while the next one comes in, if there is something to write', () => {
+  const root = scratchFolder();
+  const ledger = Ledger.open(path.join(root, 'ledger'), {
+    mission,
+    disk: new ShadowDisk(root, Number.POSITIVE_INFINITY),
+    stepBytes: 4500,
+  });
+  const files = (): string[] => fs.readdirSync(path.join(ledger.folder, 'recordings'));
+  const first = handIn(ledger, recordings[0]!, 7);
+  expect(files()).toEqual([]);
+  const second = handIn(ledger, { station: 'highfell', name: 'd.bin', sent: sending(5, 20, 100) }, 7);
+  expect(files()).toEqual([`${first}.json`]);
+  expect([...ledger.receptions.keys()]).toEqual([first, second]);
+  expect(ledger.damagedBytes(second).length).toBeGreaterThan(0);
+  ledger.commit();
+  expect(files().sort()).toEqual([`${first}.json`, `${second}.json`].sort());
+  ledger.close();
 });
 
 describe('the list of what was written', () => {

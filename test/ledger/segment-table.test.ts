@@ -1,7 +1,8 @@
 // The tables of segments against a plain Map that does the same the slow way.
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
-import { ChunkTable, NumberedTable, OffsetTable, type SegmentTable } from '../../src/ledger/segment-table.js';
+import { ChunkTable } from '../../src/ledger/chunk-table.js';
+import { NumberedTable, OffsetTable, type SegmentTable } from '../../src/ledger/segment-table.js';
 
 const SIZE = 10;
 
