@@ -9,6 +9,7 @@ import { parseArgs } from 'node:util';
 import { makeCrc } from '../../src/bytes/crc.js';
 import { CRC_CATALOGUE } from '../../src/bytes/crc-catalogue.js';
 import { readMissionFile } from '../../src/mission/mission-file.js';
+import { fillLedger } from './fill-program.js';
 import { makeCapture, makeData, makeZip } from './make-data.js';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
@@ -38,10 +39,10 @@ const cases: { name: string; recordings: string[]; programs: Program[] }[] = [
       { name: 'cat both | cat', run: () => timed('sh', ['-c', 'cat "$@" | cat > /dev/null', 'sh', ...two]) },
       { name: 'plain reading + CRC-16, here', run: async () => readWithCrc() },
       ...(limit ? limitPrograms(limit, two) : []),
-      { name: 'to the ledger, 1 decoding thread', run: () => fillLedger(two, 1, 'no-sync') },
-      { name: 'to the ledger, 2 decoding threads', run: () => fillLedger(two, 2, 'no-sync') },
-      { name: 'to the ledger, 1 decoding thread, synced', run: () => fillLedger(two, 1, 'sync') },
-      { name: 'to the ledger, 2 decoding threads, synced', run: () => fillLedger(two, 2, 'sync') },
+      { name: 'to the ledger, 1 decoding thread', run: () => fill(two, 1, 'no-sync') },
+      { name: 'to the ledger, 2 decoding threads', run: () => fill(two, 2, 'no-sync') },
+      { name: 'to the ledger, 1 decoding thread, synced', run: () => fill(two, 1, 'sync') },
+      { name: 'to the ledger, 2 decoding threads, synced', run: () => fill(two, 2, 'sync') },
       { name: 'recover, from nothing: files and reports too', run: () => recoverFresh(two) },
       { name: 'recover, all known', run: () => recover(two, 'out') },
     ],
@@ -50,14 +51,14 @@ const cases: { name: string; recordings: string[]; programs: Program[] }[] = [
     name: 'the same segments 20 times over (95 % duplicates)',
     recordings: heavy,
     programs: [
-      { name: 'to the ledger, 1 decoding thread, synced', run: () => fillLedger(heavy, 1, 'sync') },
-      { name: 'to the ledger, 2 decoding threads, synced', run: () => fillLedger(heavy, 2, 'sync') },
+      { name: 'to the ledger, 1 decoding thread, synced', run: () => fill(heavy, 1, 'sync') },
+      { name: 'to the ledger, 2 decoding threads, synced', run: () => fill(heavy, 2, 'sync') },
     ],
   },
   {
     name: 'one zip, deflated',
     recordings: zipped,
-    programs: [{ name: 'to the ledger, synced', run: () => fillLedger(zipped, 2, 'sync') }],
+    programs: [{ name: 'to the ledger, synced', run: () => fill(zipped, 2, 'sync') }],
   },
   {
     name: 'one pcap: UDP with baseband frames with GSE',
@@ -65,7 +66,7 @@ const cases: { name: string; recordings: string[]; programs: Program[] }[] = [
     programs: [
       {
         name: 'to the ledger, synced',
-        run: () => fillLedger(captured, 2, 'sync', path.join(root, 'test/bench/mission-gse.yaml')),
+        run: () => fill(captured, 2, 'sync', path.join(root, 'test/bench/mission-gse.yaml')),
       },
     ],
   },
@@ -122,15 +123,13 @@ function limitPrograms(program: string, recordings: readonly string[]): Program[
   ];
 }
 
-async function fillLedger(
+async function fill(
   recordings: readonly string[],
   workers: number,
   syncing: 'sync' | 'no-sync',
   ofMission: string = missionFile,
 ): Promise<Run> {
-  const script = path.join(root, 'test/bench/fill-ledger.ts');
-  const args = ['--import', 'tsx', script, ofMission, fresh('ledger'), String(workers), syncing, ...recordings];
-  return JSON.parse(execFileSync(process.execPath, args, { encoding: 'utf8' })) as Run;
+  return fillLedger(ofMission, fresh('ledger'), workers, syncing, recordings);
 }
 
 function recoverFresh(recordings: readonly string[]): Promise<Run> {

@@ -1,6 +1,6 @@
 // One run from recordings to a synced ledger, without files and reports, in a process of its own: prints its seconds and the most
 // memory it had. Uses the built library, as users do.
-// tsx test/bench/fill-ledger.ts MISSION OUT WORKERS sync|no-sync RECORDING...
+// Made into plain JavaScript by fill-program.ts. Arguments: MISSION OUT WORKERS sync|no-sync RECORDING...
 import fs from 'node:fs';
 
 type Built = typeof import('../../src/ledger/ledger.js') &

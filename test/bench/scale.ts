@@ -1,7 +1,6 @@
 // npm run bench:scale [-- --stations 40 --files 1000 --segments 5000]: stations handed in one after the other to one ledger, each in a
 // process of its own. Prints for each what it cost: it should cost what its recording costs, however full the ledger is, and memory
 // should not grow with the recordings.
-import { execFileSync } from 'node:child_process';
 import fs from 'node:fs';
 import path from 'node:path';
 import { fileURLToPath } from 'node:url';
@@ -10,6 +9,7 @@ import { encodeChain } from '../../src/layers/chain.js';
 import { encodeFrame } from '../../src/layers/frame.js';
 import { readMissionFile } from '../../src/mission/mission-file.js';
 import { seededRandom } from '../../src/rehearsal/random.js';
+import { fillLedger } from './fill-program.js';
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
 const work = path.join(root, '.bench', 'scale');
@@ -29,23 +29,13 @@ const [stations, files, segments] = [Number(values.stations), Number(values.file
 const mission = await readMissionFile(missionFile);
 const frame = mission.frame!;
 
-type Cost = { seconds: number; cpuSeconds: number; rssMB: number; writtenMB: number };
-
 fs.rmSync(work, { recursive: true, force: true });
 fs.mkdirSync(work, { recursive: true });
 console.log('| station | recording | seconds | most memory | written |\n|---|---|---|---|---|');
 for (let station = 1; station <= stations; station++) {
   const recording = path.join(work, `station-${station}.bin`);
   const bytes = record(recording, station);
-  const args = [
-    '--import',
-    'tsx',
-    path.join(root, 'test/bench/fill-ledger.ts'),
-    missionFile,
-    path.join(work, 'ledger'),
-  ];
-  const printed = execFileSync(process.execPath, [...args, '1', 'sync', recording], { encoding: 'utf8' });
-  const { seconds, rssMB, writtenMB } = JSON.parse(printed) as Cost;
+  const { seconds, rssMB, writtenMB } = fillLedger(missionFile, path.join(work, 'ledger'), 1, 'sync', [recording]);
   const cells = [
     `${(bytes / 1e6).toFixed(0)} MB`,
     seconds.toFixed(2),
