@@ -35,6 +35,8 @@ export class LaneFiles {
   /** For what lies anywhere; for what lies in a shared memory, in there. */
   readonly #ownRooms: Rooms = { from: makeGatherRoom(), room: 0, start: 0, writes: [] };
   readonly #lentRooms = new Map<GatherRooms, Rooms>();
+  /** A piece that comes alone. */
+  readonly #single: Spread = { ...EVENLY, start: 0, stride: 0 };
   #rooms = this.#ownRooms;
   #roomsOf: ArrayBufferLike | undefined;
   #used = 0;
@@ -59,7 +61,8 @@ export class LaneFiles {
   write(file: string, position: number, bytes: Uint8Array, start: number, end: number): void {
     const size = end - start;
     if (size <= GATHER_BYTES) {
-      this.writeMany(file, position, bytes, { ...EVENLY, start, stride: size }, 0, size, 1);
+      this.#single.start = start;
+      this.writeMany(file, position, bytes, this.#single, 0, size, 1);
       return;
     }
     this.#flush();

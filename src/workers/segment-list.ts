@@ -19,6 +19,8 @@ export class SegmentList implements SegmentStore {
   /** Beside the block, for payloads that do not lie in it. */
   #aside: Uint8Array | undefined;
   #asideUsed = 0;
+  /** A segment that comes alone. */
+  readonly #one: Listed = { ...EVENLY, file: 0, segments: 0, key: 0, step: 0, stride: 0, length: 0, lastLength: 0 };
   /** For more of them. */
   #spill = Buffer.allocUnsafe(1 << 16);
   #spilled = 0;
@@ -56,7 +58,12 @@ export class SegmentList implements SegmentStore {
 
   store(file: number, segments: number, key: number, bytes: Uint8Array, start: number, length: number): number {
     const place = this.#placeOf(bytes, start, length);
-    const one = { ...EVENLY, file, segments, key, step: 0, stride: 0, length, lastLength: length };
+    const one = this.#one;
+    one.file = file;
+    one.segments = segments;
+    one.key = key;
+    one.length = length;
+    one.lastLength = length;
     const at = this.#add(one, 0, 1, place);
     this.#numbers[at] = hashLow(bytes, start, start + length);
     return 0;
