@@ -2,7 +2,8 @@
 // loop, that a write is done: hence a thread that sleeps on a shared counter instead of the asynchronous calls of `fs`.
 import fs from 'node:fs';
 import { MessageChannel, type MessagePort, receiveMessageOnPort, Worker } from 'node:worker_threads';
-import { AT, type Lent, NUMBERS, RING, type WriteFailure, type WriterSetup } from './write-ring.js';
+import { OrderGiver } from '../workers/order-ring.js';
+import { AT, type Lent, NUMBERS, type WriteFailure, type WriterSetup } from './write-ring.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */
 const threadFile = new URL('../ledger/write-thread.js', import.meta.url);
@@ -34,19 +35,18 @@ export function openWriteBehind(): Writer | undefined {
 }
 
 class WriteBehind implements Writer {
-  readonly #counters = new Int32Array(new SharedArrayBuffer(4 * Object.keys(AT).length));
-  readonly #writes = new Float64Array(new SharedArrayBuffer(8 * RING * NUMBERS));
+  readonly #writes = new OrderGiver(NUMBERS);
+  readonly #states = new Int32Array(new SharedArrayBuffer(4 * Object.keys(AT).length));
   readonly #worker: Worker;
   readonly #port: MessagePort;
   readonly #memories: ArrayBufferLike[] = [];
-  #begun = 0;
   /** Bytes of writes that the thread has not been told of. */
   #unannounced = 0;
   #failure: Error | undefined;
 
   constructor() {
     const { port1, port2 } = new MessageChannel();
-    const workerData: WriterSetup = { counters: this.#counters, writes: this.#writes, port: port2 };
+    const workerData: WriterSetup = { ring: this.#writes.ring, states: this.#states, port: port2 };
     this.#worker = new Worker(threadFile, { workerData, transferList: [port2], execArgv: [] });
     // It never becomes ready then.
     this.#worker.on('error', () => undefined);
@@ -56,37 +56,27 @@ class WriteBehind implements Writer {
   }
 
   get isReady(): boolean {
-    return Atomics.load(this.#counters, AT.isReady) === 1;
+    return Atomics.load(this.#states, AT.isReady) === 1;
   }
 
   write(fd: number, bytes: Uint8Array, position: number): number {
-    const before = (this.#begun - RING + 1) | 0;
-    if (!this.isDone(before)) this.wait(before);
-    const entry = (this.#begun >>> 0) % RING;
-    this.#writes.set([fd, position, this.#memoryOf(bytes), bytes.byteOffset, bytes.length], entry * NUMBERS);
-    this.#begun = (this.#begun + 1) | 0;
+    this.#throwFailure();
+    const write = this.#writes.give([fd, position, this.#memoryOf(bytes), bytes.byteOffset, bytes.length]);
     this.#unannounced += bytes.length;
     if (this.#unannounced >= WORTH_WAKING) this.#announce();
-    return this.#begun;
+    return write;
   }
 
   isDone(write: number): boolean {
-    if (Atomics.load(this.#counters, AT.hasFailed) === 1) {
-      const { message, code } = (this.#failure ?? receiveMessageOnPort(this.#port)!.message) as WriteFailure;
-      this.#failure ??= Object.assign(new Error(message), { code });
-      throw this.#failure;
-    }
-    const isDone = ((Atomics.load(this.#counters, AT.done) - write) | 0) >= 0;
+    this.#throwFailure();
+    const isDone = this.#writes.isDone(write);
     if (!isDone) this.#announce();
     return isDone;
   }
 
   wait(write: number): void {
-    for (;;) {
-      const done = Atomics.load(this.#counters, AT.done);
-      if (this.isDone(write)) return;
-      Atomics.wait(this.#counters, AT.done, done);
-    }
+    this.#writes.wait(write);
+    this.#throwFailure();
   }
 
   close(): void {
@@ -95,10 +85,16 @@ class WriteBehind implements Writer {
   }
 
   #announce(): void {
-    if (this.#unannounced === 0) return;
     this.#unannounced = 0;
-    Atomics.store(this.#counters, AT.begun, this.#begun);
-    Atomics.notify(this.#counters, AT.begun);
+    this.#writes.announce();
+  }
+
+  /** @throws what a write met */
+  #throwFailure(): void {
+    if (Atomics.load(this.#states, AT.hasFailed) === 0) return;
+    const { message, code } = (this.#failure ?? receiveMessageOnPort(this.#port)!.message) as WriteFailure;
+    this.#failure ??= Object.assign(new Error(message), { code });
+    throw this.#failure;
   }
 
   #memoryOf({ buffer }: Uint8Array): number {

@@ -1,19 +1,17 @@
-// What the main thread and the writing thread share: a ring of writes, and how many were begun and are done.
+// What the main thread and the writing thread share beside the ring of writes.
 import type { MessagePort } from 'node:worker_threads';
+import type { OrderRing } from '../workers/order-ring.js';
 
-/** Writes in the ring; a power of two, since their count turns at 2^32. */
-export const RING = 64;
 /** Numbers of each write: file, position in it, which memory, where in it, bytes. */
 export const NUMBERS = 5;
 
-/** Places in `counters`. */
-export const AT = { begun: 0, done: 1, hasFailed: 2, isReady: 3 } as const;
+/** Places in `states`. */
+export const AT = { hasFailed: 0, isReady: 1 } as const;
 
 export type WriterSetup = {
+  readonly ring: OrderRing;
   /** Shared. */
-  readonly counters: Int32Array;
-  /** Shared: `RING` times `NUMBERS`. */
-  readonly writes: Float64Array;
+  readonly states: Int32Array;
   /** Memories (`Lent`) come here, and what a write met (`WriteFailure`) goes back. */
   readonly port: MessagePort;
 };

@@ -1,10 +1,10 @@
-// The writing thread: takes one write after the other out of a ring that it shares with the main thread (see write-behind.ts), and
-// sleeps while there is none. It is ended from outside.
+// The writing thread: does one write after the other as the main thread orders them (see write-behind.ts).
 import fs from 'node:fs';
 import { receiveMessageOnPort, workerData } from 'node:worker_threads';
-import { AT, type Lent, NUMBERS, RING, type WriterSetup } from './write-ring.js';
+import { followOrders } from '../workers/order-ring.js';
+import { AT, type Lent, type WriterSetup } from './write-ring.js';
 
-const { counters, writes, port } = workerData as WriterSetup;
+const { ring, states, port } = workerData as WriterSetup;
 const memories: Uint8Array[] = [];
 
 /** A memory that a write speaks of was sent before it. */
@@ -16,32 +16,21 @@ function memoryOf(index: number): Uint8Array {
   return memories[index]!;
 }
 
-function write(entry: number): void {
-  const [fd, position, memory, offset, size] = [...writes.subarray(entry * NUMBERS, (entry + 1) * NUMBERS)] as [
-    number,
-    number,
-    number,
-    number,
-    number,
-  ];
+function write(order: Float64Array): void {
+  const [fd, position, memory, offset, size] = [...order] as [number, number, number, number, number];
   const bytes = memoryOf(memory);
   for (let done = 0; done < size; ) done += fs.writeSync(fd, bytes, offset + done, size - done, position + done);
 }
 
-Atomics.store(counters, AT.isReady, 1);
-for (let done = 0; ; done = (done + 1) | 0) {
-  // It may be woken for what it has done already.
-  while (Atomics.load(counters, AT.begun) === done) Atomics.wait(counters, AT.begun, done);
+Atomics.store(states, AT.isReady, 1);
+followOrders(ring, (order) => {
   // After a failure nothing more is written.
-  if (Atomics.load(counters, AT.hasFailed) === 0) {
-    try {
-      write((done >>> 0) % RING);
-    } catch (error) {
-      const { message, code } = error as NodeJS.ErrnoException;
-      port.postMessage({ message, code });
-      Atomics.store(counters, AT.hasFailed, 1);
-    }
+  if (Atomics.load(states, AT.hasFailed) === 1) return;
+  try {
+    write(order);
+  } catch (error) {
+    const { message, code } = error as NodeJS.ErrnoException;
+    port.postMessage({ message, code });
+    Atomics.store(states, AT.hasFailed, 1);
   }
-  Atomics.store(counters, AT.done, (done + 1) | 0);
-  Atomics.notify(counters, AT.done);
-}
+});
