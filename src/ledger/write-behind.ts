@@ -2,7 +2,7 @@
 // loop, that a write is done: hence a thread that sleeps on a shared counter instead of the asynchronous calls of `fs`.
 import fs from 'node:fs';
 import { MessageChannel, type MessagePort, receiveMessageOnPort, Worker } from 'node:worker_threads';
-import { OrderGiver } from '../workers/order-ring.js';
+import { OrderGiver } from './order-ring.js';
 import { AT, type Lent, NUMBERS, type WriteFailure, type WriterSetup } from './write-ring.js';
 
 /** Where the compiled thread lies; sources that run without a build have none. */

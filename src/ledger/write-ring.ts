@@ -1,6 +1,6 @@
 // What the main thread and the writing thread share beside the ring of writes.
 import type { MessagePort } from 'node:worker_threads';
-import type { OrderRing } from '../workers/order-ring.js';
+import type { OrderRing } from './order-ring.js';
 
 /** Numbers of each write: file, position in it, which memory, where in it, bytes. */
 export const NUMBERS = 5;

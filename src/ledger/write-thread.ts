@@ -1,7 +1,7 @@
 // The writing thread: does one write after the other as the main thread orders them (see write-behind.ts).
 import fs from 'node:fs';
 import { receiveMessageOnPort, workerData } from 'node:worker_threads';
-import { followOrders } from '../workers/order-ring.js';
+import { followOrders } from './order-ring.js';
 import { AT, type Lent, type WriterSetup } from './write-ring.js';
 
 const { ring, states, port } = workerData as WriterSetup;
