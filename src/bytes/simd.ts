@@ -10,6 +10,7 @@ export type SimdModule = {
   /** Takes a register (as in crc.ts) over `[at, at + size)` of the memory. */
   readonly advance: (tables: number, register: number, at: number, size: number) => number;
   /** See wasm/frames.ts. */
+  /** Room of its own, from `takeFoldRoom`. */
   readonly useFoldRoom: (at: number) => void;
   readonly scan: (
     layout: number,
@@ -30,14 +31,14 @@ const NIBBLE_TABLES_BYTES = 128;
 /** The numbers from -64 on. */
 const RAMP_BYTES = 144;
 const RAMP_FROM = -64;
+/** The three of folding, and their bounds: over shorter ones it would wait for itself, for longer ones there is no room. */
 const DISTANCES_BYTES = 12;
-
-let started: SimdModule | null | undefined;
-
-/** Of one instance: see wasm/crc16.ts, as for the distances. */
-const FOLD_ROOM_BYTES = 3 * 1024 + 4096;
 const NEAREST = 128;
 const FURTHEST = 900;
+/** For folding, of one instance. */
+const FOLD_ROOM_BYTES = 3 * 1024 + 4096;
+
+let started: SimdModule | null | undefined;
 
 /** Room that each instance needs for itself, as an address in this thread's memory; 0 where there is none left. */
 export function takeFoldRoom(): number {

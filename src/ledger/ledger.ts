@@ -40,7 +40,7 @@ export type LedgerOptions = {
   /** Needed for a new ledger; checked against an existing one. */
   readonly mission?: MissionText;
   readonly disk?: Disk;
-  /** Payload bytes after which what came in begins to be made durable; default 16 MiB. */
+  /** Payload bytes after which what came in begins to be made durable; default 4 MiB. */
   readonly stepBytes?: number;
 };
 

@@ -7,6 +7,10 @@
 // leave a register of 0 as it is: so the data are led by zeros to whole steps, and the register joins the first two bytes that count
 // (a size of 64 n + 1 would part the two: its first byte goes in by itself).
 // Method: known for AES-like look-ups as nibble shuffles; the split of a CRC into interleaved lanes follows from its linearity.
+//
+// Longer data are folded first. Where A^far = A^b + A^c + 1, a byte may be taken out and added to those that lie far - b, far - c and far
+// behind it: the CRC stays the same. So all but the last bytes are folded away, 16 at a time, without a look-up.
+// Method: sparse multiples of the polynomial, S. Russell, "Chorba: a novel CRC32 implementation", 2024 (from memory).
 
 /**
  * Bytes of one CRC's tables: `t` as 256 u16, then nibble tables for A^64, A^32, A^16, A^8, A^4 and A^2, then the bytes -64 to 79, then
