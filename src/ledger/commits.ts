@@ -37,9 +37,15 @@ export class Commits {
     this.#entries.push(entry);
   }
 
-  /** Does something once everything added so far is durable: on `finish` at the latest. */
+  /** Does something once everything added so far is durable: now, if it is, and on `finish` at the latest. */
   whenDurable(act: () => void): void {
+    this.#goOn();
+    if (!this.#step && this.#entries.length === 0) {
+      act();
+      return;
+    }
     this.#afterwards.push(act);
+    if (!this.#step) this.#begin();
   }
 
   /**
@@ -53,6 +59,7 @@ export class Commits {
     if (this.#unlookedBytes * LOOKS < this.#stepBytes) return;
     this.#unlookedBytes = 0;
     this.#goOn();
+    // What was told to wait for the step before waits for no more bytes.
     if (this.#bytes < this.#stepBytes && this.#afterwards.length === 0) return;
     if (!this.#step) {
       settle();

@@ -191,8 +191,7 @@ export class Ledger implements SegmentStore {
 
   /** Makes everything stored so far durable. When it fails (disk full, disk error) the ledger takes nothing more; open it again. */
   commit(): void {
-    if (this.#failed) throw new LedgerError('ledger-damaged', this.folder, 'writing it failed before; open it again');
-    this.#failed = true;
+    this.#beginWriting();
     this.#settleAll();
     this.#commits.finish();
     this.#failed = false;
@@ -203,9 +202,11 @@ export class Ledger implements SegmentStore {
    * speaks of, with the next `commit` at the latest.
    */
   addReception(reception: Reception, damaged: Uint8Array): void {
+    this.#beginWriting();
     this.#settleAll();
     this.#book.add(reception, damaged);
     this.#commits.whenDurable(() => this.#book.write(reception.xxh64));
+    this.#failed = false;
   }
 
   /** Takes out what recordings heard, by their XXH64; what they are the beginnings of, added before, is then on disk. */
@@ -322,6 +323,12 @@ export class Ledger implements SegmentStore {
     const lane =
       lanes.find(({ table }) => table.isFor(key, length, hash)) ?? lanes.find(({ table }) => table.isFree(key, length));
     return lane ?? (lanes.length < MAX_LANES ? this.#newLane(stored) : undefined);
+  }
+
+  /** Until `#failed` is taken back. @throws LedgerError when writing failed before */
+  #beginWriting(): void {
+    if (this.#failed) throw new LedgerError('ledger-damaged', this.folder, 'writing it failed before; open it again');
+    this.#failed = true;
   }
 
   #addRun(stored: StoredFile, lane: Lane, run: SegmentRun, from: number, count: number): void {
