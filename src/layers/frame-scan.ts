@@ -121,7 +121,7 @@ export class FrameScan {
     const base = baseOf(bytes);
     if (base < 0) return 0;
     const { group, skip } = groups;
-    if (group > 1) this.groups = { group, skip };
+    if (skip > 0) this.groups = { group, skip };
     const found = this.#survey?.runsFrom(base + start, base + end, groups, ownRoom!) ?? 0;
     this.#hashes = found > 0 ? this.#survey!.hashes : ownRoom!.hashes;
     if (found > 0) return found;

@@ -3,7 +3,7 @@ import { distanceTo, pieceAt, type Spread } from '../bytes/spread.js';
 import type { FrameRun } from './frame-scan.js';
 import { RUN, RUN_NUMBERS, type ScanRoom } from './scan-room.js';
 
-/** Frames stand in groups, and so many bytes of something else behind each; the last two of `EVENLY` where nothing is between them. */
+/** Frames stand in groups, and so many bytes of something else behind each; as in `EVENLY` where nothing is between them. */
 export type FrameGroups = Pick<Spread, 'group' | 'skip'>;
 
 export class FrameSurvey {
@@ -43,7 +43,7 @@ export class FrameSurvey {
     // What waited for its rest lies elsewhere, and is asked for in between.
     const isElsewhere =
       this.#runs === 0 || from < this.#numberOf(0, RUN.address) || from >= this.#endOf(this.#runs - 1);
-    if (isElsewhere || (group > 1 && !isSame)) return 0;
+    if (isElsewhere || (skip > 0 && !isSame)) return 0;
     while (this.#next < this.#runs && this.#endOf(this.#next) <= from) this.#next++;
     let found = 0;
     // A stretch begins with a group.

@@ -59,7 +59,7 @@ export class Commits {
     if (this.#unlookedBytes * LOOKS < this.#stepBytes) return;
     this.#unlookedBytes = 0;
     this.#goOn();
-    // What was told to wait for the step before waits for no more bytes.
+    // What waits to be done is not to wait for more bytes.
     if (this.#bytes < this.#stepBytes && this.#afterwards.length === 0) return;
     if (!this.#step) {
       settle();
