@@ -8,8 +8,8 @@ export type SegmentContent = { readonly key: number; readonly length: number; re
 export interface SegmentTable {
   /** The low 32 bits of the payload's XXH64, or -1 where the segment is not there. */
   hashOf(key: number): number;
-  /** The same of `count` segments that follow each other, all there, for who can tell many at once. */
-  hashesOf?(key: number, count: number): Uint32Array;
+  /** The same of `count` segments that follow each other, all there, for who can tell many at once; `undefined`: ask of each. */
+  hashesOf?(key: number, count: number): Uint32Array | undefined;
   /** Payload bytes, 0 where the segment is not there. */
   lengthOf(key: number): number;
   /** Whether the place of `key` is for just this content, be it there or lost. */
@@ -110,8 +110,8 @@ export class NumberedTable implements SegmentTable {
     else if (this.#short.size > 0) this.#short.delete(key);
   }
 
-  sameInRun(run: SegmentRun, from: number): number {
-    const key = run.key + from;
+  /** @param key of the segment numbered `from`, as this table has it */
+  sameInRun(run: SegmentRun, from: number, key: number = run.key + from): number {
     const page = this.#pageOf(key);
     if (!page) return 0;
     const { states, hashes } = page;
@@ -124,8 +124,7 @@ export class NumberedTable implements SegmentTable {
     return most;
   }
 
-  freeInRun(run: SegmentRun, from: number): number {
-    const key = run.key + from;
+  freeInRun(run: SegmentRun, from: number, key: number = run.key + from): number {
     const first = key % PAGE;
     const most = Math.min(run.count - from, PAGE - first);
     const states = this.#pageOf(key)?.states;
@@ -134,8 +133,7 @@ export class NumberedTable implements SegmentTable {
     return most;
   }
 
-  addRun(run: SegmentRun, from: number, count: number): void {
-    const key = run.key + from;
+  addRun(run: SegmentRun, from: number, count: number, key: number = run.key + from): void {
     const { states, hashes } = this.#pageOf(key) ?? this.#newPage(key);
     const first = key % PAGE;
     for (let i = 0; i < count; i++) {
@@ -228,6 +226,10 @@ export class OffsetTable implements SegmentTable {
     return other?.there ? other.hash : -1;
   }
 
+  hashesOf(key: number, count: number): Uint32Array | undefined {
+    return this.#isAligned(key) ? this.#aligned.hashesOf(key / this.#payloadSize, count) : undefined;
+  }
+
   lengthOf(key: number): number {
     if (this.#isAligned(key)) return this.#aligned.lengthOf(key / this.#payloadSize);
     const other = this.#others.get(key);
@@ -251,6 +253,20 @@ export class OffsetTable implements SegmentTable {
     }
     if (!this.#others.get(key)?.there) this.#othersThere++;
     this.#others.set(key, { key, length, hash, there: true });
+  }
+
+  sameInRun(run: SegmentRun, from: number): number {
+    const key = this.#numberIn(run, from);
+    return key < 0 ? 0 : this.#aligned.sameInRun(run, from, key);
+  }
+
+  freeInRun(run: SegmentRun, from: number): number {
+    const key = this.#numberIn(run, from);
+    return key < 0 ? 0 : this.#aligned.freeInRun(run, from, key);
+  }
+
+  addRun(run: SegmentRun, from: number, count: number): void {
+    this.#aligned.addRun(run, from, count, this.#numberIn(run, from));
   }
 
   lose(key: number): void {
@@ -284,6 +300,11 @@ export class OffsetTable implements SegmentTable {
     const ranges: number[] = [];
     for (const key of this.keys()) extend(ranges, key, key + this.lengthOf(key));
     return ranges;
+  }
+
+  /** The number of a run's segment among those at whole multiples, -1 where the run is not of these. */
+  #numberIn({ key, step }: SegmentRun, index: number): number {
+    return step === this.#payloadSize && this.#isAligned(key) ? key / step + index : -1;
   }
 
   #isAligned(key: number): boolean {

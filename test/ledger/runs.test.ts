@@ -75,10 +75,13 @@ test.each([false, true])('runs are kept as their segments are, one by one (byte 
       // Opened again, both say the same is there: what the journal kept.
       const [first, second] = ledgers.map(({ folder }) => {
         const again = Ledger.open(folder);
-        const there = [...again.files.values()].map(({ id, lanes }) => [
-          id,
-          lanes.map(({ table }) => [...table.keys()].map((key) => [key, table.lengthOf(key), table.hashOf(key)])),
-        ]);
+        // By file: in which order they came to be journalled depends on when a step was due.
+        const there = Object.fromEntries(
+          [...again.files.values()].map(({ id, lanes }) => [
+            id,
+            lanes.map(({ table }) => [...table.keys()].map((key) => [key, table.lengthOf(key), table.hashOf(key)])),
+          ]),
+        );
         again.close();
         return there;
       });
@@ -87,7 +90,7 @@ test.each([false, true])('runs are kept as their segments are, one by one (byte 
     }),
     { numRuns: 60 },
   );
-  if (!byOffset) expect(taken).toBeGreaterThan(0);
+  expect(taken).toBeGreaterThan(0);
 });
 
 test('a run longer than a page of the table, than a record of the journal and than what is gathered is kept whole', () => {
