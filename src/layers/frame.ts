@@ -131,6 +131,8 @@ export class FrameDecoder implements Decoder {
     const group = size / this.#length;
     if (!this.#onGrid || this.#buffer.length > 0 || !Number.isInteger(group)) return 0;
     let count = train.count;
+    // Where streams take turns there is no train: nothing is looked at twice.
+    if (count === 0 || !hasLead(train, 1)) return 0;
     if (this.#scan?.isSurveyed) for (count = 0; count < train.count && hasLead(train, count + 1); ) count++;
     const frames = this.#scanFrom(buffer, start, start + count * pitch, { group, skip: pitch - size }, lead);
     // A unit that is not whole is looked at by itself, as is the last before another lead.
