@@ -1,7 +1,6 @@
 // Where bytes are put one after the other before they are written. Between typed arrays over shared memory a copy takes ten times as
 // long as WebAssembly takes within one: what lies in such a memory is gathered in rooms there, several, so that one can be filled
 // while others are written.
-
 import { type BytesModule, inMemory, instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { distanceTo, type Spread } from './spread.js';
 import { BYTES_MODULE } from './wasm-modules.js';

@@ -3,15 +3,12 @@
 import { instantiate, memory, takeFastMemory } from './fast-memory.js';
 import { FRAMES_MODULE } from './wasm-modules.js';
 
-/** Room for what a walk over frames finds; see ../layers/scan-room.ts. */
-type Room = readonly [runs: number, mostRuns: number, hashes: number, mostFrames: number];
-
 export type SimdModule = {
   /** Takes a register (as in crc.ts) over `[at, at + size)` of the memory. */
   readonly advance: (tables: number, register: number, at: number, size: number) => number;
-  /** See wasm/frames.ts. */
   /** Room of its own, from `takeFoldRoom`. */
   readonly useFoldRoom: (at: number) => void;
+  /** See wasm/frames.ts; `layout` and `room` are addresses of what stands in the memory. */
   readonly scan: (
     layout: number,
     at: number,
@@ -19,9 +16,9 @@ export type SimdModule = {
     group: number,
     skip: number,
     lead: number,
-    ...room: Room
+    room: number,
   ) => number;
-  readonly survey: (layout: number, at: number, end: number, group: number, skip: number, ...room: Room) => number;
+  readonly survey: (layout: number, at: number, end: number, group: number, skip: number, room: number) => number;
 };
 
 const BYTE_TABLE_BYTES = 512;

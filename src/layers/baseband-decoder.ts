@@ -221,7 +221,7 @@ export class BasebandDecoder implements Decoder {
   /** The same of frames without padding, those of the same header that are taken at once. */
   #followTrain(): boolean {
     const { bytes, start, end } = this.#buffer;
-    if (!this.#mayLookInPlace || !this.#isKnown(start) || !this.#fields.takesTrains(bytes, start)) return false;
+    if (!this.#mayLookInPlace || !this.#isKnown(start)) return false;
     const pitch = this.#recordBytes(start);
     const count = Math.floor((end - start - HEADER_BYTES) / pitch);
     const taken = this.#fields.takeTrain(bytes, start, pitch, count, pitch - this.#ahead, this.#base + start);

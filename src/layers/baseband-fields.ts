@@ -97,28 +97,22 @@ export class DataFields {
     this.#handOn(bytes, from, until, at + HEADER_BYTES, firstUnit);
   }
 
-  /** Whether frames with the header at `bytes[start]` may be handed on as a train. */
-  takesTrains(bytes: Uint8Array, start: number): boolean {
-    const size = dataEndAt(bytes, start) - start - HEADER_BYTES;
-    const stream = streamAt(bytes, start);
-    const unit = this.#next.trainUnit;
-    if (unit === undefined || size === 0 || size % unit !== 0 || stream !== this.#stream || this.#lost) return false;
-    return stream >> 9 === STREAM_TYPE.continuous && !hasCrc32At(bytes, start);
-  }
-
   /**
-   * Takes the first of `count` whole frames at once, `pitch` bytes from one to the next, those with the header that stands at
-   * `bytes[start]`, for which `takesTrains`, and are followed by it; see `take`.
+   * Takes the first of `count` whole frames at once, `pitch` bytes from one to the next: those with the header that stands at
+   * `bytes[start]` and are followed by it; see `take`.
    *
-   * @returns how many it took
+   * @returns how many it took, 0 where each is to be taken by itself
    */
   takeTrain(bytes: Uint8Array, start: number, pitch: number, count: number, frameBytes: number, at: number): number {
-    const size = dataEndAt(bytes, start) - start - HEADER_BYTES;
+    const stream = streamAt(bytes, start);
     const unit = start + HEADER_BYTES;
+    const size = dataEndAt(bytes, start) - unit;
+    const isPlain = stream >> 9 === STREAM_TYPE.continuous && !hasCrc32At(bytes, start);
+    if (stream !== this.#stream || this.#lost || size === 0 || !isPlain) return 0;
     const train = { buffer: bytes, start: unit, size, pitch, lead: HEADER_BYTES, count, at: at + HEADER_BYTES };
-    const taken = this.#next.pushTrain!(train);
+    const taken = this.#next.pushTrain?.(train) ?? 0;
     this.#counts.frames += taken;
-    countUp(this.#streams, streamAt(bytes, start), taken);
+    countUp(this.#streams, stream, taken);
     countUp(this.#sizes, frameBytes, taken);
     this.#lastDataBytes = size;
     return taken;

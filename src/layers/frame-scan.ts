@@ -125,7 +125,7 @@ export class FrameScan {
     const found = this.#survey?.runsFrom(base + start, base + end, groups, ownRoom!) ?? 0;
     this.#hashes = found > 0 ? this.#survey!.hashes : ownRoom!.hashes;
     if (found > 0) return found;
-    return simdModule!.scan(this.layoutAt, base + start, base + end, group, skip, lead, ...ownRoom!.places);
+    return simdModule!.scan(this.layoutAt, base + start, base + end, group, skip, lead, ownRoom!.address);
   }
 
   /** Fills in what the last scan found of its run `index`, all but where it lies. */

@@ -122,18 +122,14 @@ export class FrameDecoder implements Decoder {
     return from;
   }
 
-  get trainUnit(): number | undefined {
-    return this.#scan && this.#length;
-  }
-
   pushTrain(train: UnitTrain): number {
     const { buffer, start, size, pitch, lead, at } = train;
     const group = size / this.#length;
-    if (!this.#onGrid || this.#buffer.length > 0 || !Number.isInteger(group)) return 0;
+    if (!this.#scan || !this.#onGrid || this.#buffer.length > 0 || !Number.isInteger(group)) return 0;
     let count = train.count;
     // Where streams take turns there is no train: nothing is looked at twice.
     if (count === 0 || !hasLead(train, 1)) return 0;
-    if (this.#scan?.isSurveyed) for (count = 0; count < train.count && hasLead(train, count + 1); ) count++;
+    if (this.#scan.isSurveyed) for (count = 0; count < train.count && hasLead(train, count + 1); ) count++;
     const frames = this.#scanFrom(buffer, start, start + count * pitch, { group, skip: pitch - size }, lead);
     // A unit that is not whole is looked at by itself, as is the last before another lead.
     let units = Math.min(count, Math.floor(frames / group));

@@ -22,8 +22,6 @@ export interface Receiver {
    * @returns how many it took
    */
   pushTrain?(train: UnitTrain): number;
-  /** What the size of units must be a multiple of to be taken as trains; absent = there is no taking trains. */
-  readonly trainUnit?: number | undefined;
   /**
    * Called before the `push` of a unit that the layer below counts.
    *

@@ -16,7 +16,12 @@ export const RUN = {
   phase: 9,
 } as const;
 
+/** Numbers that tell a walk of it; see `Room` in wasm/frames.ts. */
+const PLACES = 4;
+
 export class ScanRoom {
+  /** Where a walk finds what it is to know of this room. */
+  readonly address: number;
   readonly runs: Float64Array;
   readonly hashes: Uint32Array;
 
@@ -24,20 +29,19 @@ export class ScanRoom {
   static take(mostRuns: number, mostFrames: number): ScanRoom | undefined {
     const runs = takeFastMemory(8 * RUN_NUMBERS * mostRuns);
     const hashes = takeFastMemory(4 * mostFrames);
-    return runs && hashes && new ScanRoom(runs, hashes);
+    const places = takeFastMemory(4 * PLACES);
+    return runs && hashes && places && new ScanRoom(runs, hashes, places);
   }
 
-  private constructor(runs: Buffer, hashes: Buffer) {
+  private constructor(runs: Buffer, hashes: Buffer, places: Buffer) {
     this.runs = new Float64Array(runs.buffer, runs.byteOffset, runs.length / 8);
     this.hashes = new Uint32Array(hashes.buffer, hashes.byteOffset, hashes.length / 4);
+    this.address = places.byteOffset;
+    const told = [runs.byteOffset, this.mostRuns, hashes.byteOffset, this.hashes.length];
+    new Uint32Array(places.buffer, places.byteOffset, PLACES).set(told);
   }
 
   get mostRuns(): number {
     return this.runs.length / RUN_NUMBERS;
-  }
-
-  /** Where it stands, as a walk is told. */
-  get places(): readonly [runs: number, mostRuns: number, hashes: number, mostFrames: number] {
-    return [this.runs.byteOffset, this.mostRuns, this.hashes.byteOffset, this.hashes.length];
   }
 }

@@ -29,10 +29,6 @@ class StreamDecoder implements Decoder {
     this.#next.push(buffer, start, end, at, unitStart);
   }
 
-  get trainUnit(): number | undefined {
-    return this.#next.trainUnit;
-  }
-
   pushTrain(train: UnitTrain): number {
     const taken = this.#next.pushTrain?.(train) ?? 0;
     this.#pieces += taken;

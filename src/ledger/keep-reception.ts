@@ -42,8 +42,7 @@ export function keepReception(
   const known = ledger.receptions.has(xxh64);
   const { reception, damaged } = receptionOf(recording, received);
   ledger.addReception(reception, damaged);
-  const removed = [...beginnings];
-  if (removed.length > 0) ledger.removeReceptions(removed);
+  ledger.removeReceptions(beginnings);
   return { problem, known };
 }
 

@@ -211,8 +211,9 @@ export class Ledger implements SegmentStore {
 
   /** Takes out what recordings heard, by their XXH64; what they are the beginnings of, added before, is then on disk. */
   removeReceptions(hashes: Iterable<string>): void {
-    this.commit();
-    this.#book.remove(hashes);
+    const removed = [...hashes];
+    if (removed.length > 0) this.commit();
+    this.#book.remove(removed);
   }
 
   /** See `ReceptionBook.show`. */

@@ -19,11 +19,11 @@ export class SegmentList implements SegmentStore {
   /** Beside the block, for payloads that do not lie in it. */
   #aside: Uint8Array | undefined;
   #asideUsed = 0;
-  /** A segment that comes alone. */
-  readonly #one: Listed = { ...EVENLY, file: 0, segments: 0, key: 0, step: 0, stride: 0, length: 0, lastLength: 0 };
   /** For more of them. */
   #spill = Buffer.allocUnsafe(1 << 16);
   #spilled = 0;
+  /** A segment that comes alone. */
+  readonly #one: Listed = { ...EVENLY, file: 0, segments: 0, key: 0, step: 0, stride: 0, length: 0, lastLength: 0 };
 
   /**
    * @param block what comes next lies there, if anywhere

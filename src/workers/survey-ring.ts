@@ -2,8 +2,8 @@
 
 /** Blocks in the ring; a power of two. */
 export const BLOCKS = 8;
-/** Numbers of each: where it begins and ends in the memory, in what groups frames stand in it, and the places of a `ScanRoom`. */
-export const BLOCK_NUMBERS = 8;
+/** Numbers of each: where it begins and ends in the memory, in what groups frames stand in it, and the address of a `ScanRoom`. */
+export const BLOCK_NUMBERS = 5;
 /** Places in `counters`. */
 export const AT = { claimed: 0, begun: 1 } as const;
 export const STATE = { free: 0, waiting: 1, underWay: 2, done: 3 } as const;

@@ -2,7 +2,6 @@
 // other out of a ring that it shares with the main thread and its like (surveyors.ts). It is ended from outside.
 import { workerData } from 'node:worker_threads';
 import { simdOver } from '../bytes/simd.js';
-import type { ScanRoom } from '../layers/scan-room.js';
 import { AT, BLOCK_NUMBERS, BLOCKS, STATE, type SurveySetup } from './survey-ring.js';
 
 const { memory, foldRoom, layoutAt, counters, states, blocks, found } = workerData as SurveySetup;
@@ -16,8 +15,8 @@ for (;;) {
   const place = own % BLOCKS;
   // Else the main thread came first.
   if (Atomics.compareExchange(states, place, STATE.waiting, STATE.underWay) !== STATE.waiting) continue;
-  const [at, end, group, skip, ...room] = blocks.subarray(place * BLOCK_NUMBERS, (place + 1) * BLOCK_NUMBERS);
-  found[place] = survey(layoutAt, at!, end!, group!, skip!, ...(room as unknown as ScanRoom['places']));
+  const numbers = blocks.subarray(place * BLOCK_NUMBERS);
+  found[place] = survey(layoutAt, numbers[0]!, numbers[1]!, numbers[2]!, numbers[3]!, numbers[4]!);
   Atomics.store(states, place, STATE.done);
   Atomics.notify(states, place);
 }

@@ -76,10 +76,8 @@ export class Surveyors {
     const start = block.byteOffset;
     const { groups } = this.#scan;
     this.#groups[place] = groups;
-    blocks.set(
-      [start, start + block.length, groups.group, groups.skip, ...rooms[place]!.places],
-      place * BLOCK_NUMBERS,
-    );
+    const { address } = rooms[place]!;
+    blocks.set([start, start + block.length, groups.group, groups.skip, address], place * BLOCK_NUMBERS);
     Atomics.store(states, place, STATE.waiting);
     Atomics.store(counters, AT.begun, this.#begun);
     Atomics.notify(counters, AT.begun);

@@ -67,7 +67,7 @@ function survey({ scan, room: found }: Surveyed, block: Buffer): void {
   const from = block.byteOffset;
   const { groups } = scan;
   const { group, skip } = groups;
-  const runs = simd()!.survey(scan.layoutAt, from, from + block.length, group, skip, ...found.places);
+  const runs = simd()!.survey(scan.layoutAt, from, from + block.length, group, skip, found.address);
   scan.useSurvey(found, runs, groups);
 }
 

@@ -57,6 +57,17 @@ class Run {
   phase: f64;
 }
 
+/** Where what is found goes, as laid out by ../../layers/scan-room.ts. */
+@unmanaged
+class Room {
+  /** Of `Run`s, and for how many there is room. */
+  runs: u32;
+  mostRuns: u32;
+  /** The low 32 bits of the XXH64 of each payload, and for how many there is room. */
+  hashes: u32;
+  mostFrames: u32;
+}
+
 // @ts-ignore: decorator
 @inline
 function fieldOf(layout: Layout, index: u32): Field {
@@ -100,18 +111,11 @@ let found: u32 = 0;
 let frames: u32 = 0;
 
 /** See `scan`. */
-function walk(
-  layout: Layout,
-  at: usize,
-  end: usize,
-  group: u32,
-  skip: usize,
-  lead: u32,
-  runs: usize,
-  mostRuns: u32,
-  hashes: usize,
-  mostFrames: u32,
-): void {
+function walk(layout: Layout, at: usize, end: usize, group: u32, skip: usize, lead: u32, room: Room): void {
+  const runs: usize = room.runs;
+  const mostRuns = room.mostRuns;
+  const hashes: usize = room.hashes;
+  const mostFrames = room.mostFrames;
   const size = layout.frameBytes;
   const full: u64 = layout.payloadBytes;
   const lengthField = fieldOf(layout, 5);
@@ -179,50 +183,29 @@ function walk(
  *
  * @param group frames after which `skip` bytes are passed over
  * @param lead the last of these that are to be as those before `at`
- * @param runs room for `mostRuns`, in which those found are put
- * @param hashes room for `mostFrames`: the low 32 bits of the XXH64 of each payload
+ * @param roomAt where what is found is put
  * @returns the number of runs
  */
-export function scan(
-  layoutAt: usize,
-  at: usize,
-  end: usize,
-  group: u32,
-  skip: usize,
-  lead: u32,
-  runs: usize,
-  mostRuns: u32,
-  hashes: usize,
-  mostFrames: u32,
-): u32 {
+export function scan(layoutAt: usize, at: usize, end: usize, group: u32, skip: usize, lead: u32, roomAt: usize): u32 {
   found = 0;
   frames = 0;
-  walk(changetype<Layout>(layoutAt), at, end, group, skip, lead, runs, mostRuns, hashes, mostFrames);
+  walk(changetype<Layout>(layoutAt), at, end, group, skip, lead, changetype<Room>(roomAt));
   return found;
 }
 
 /** The same of all intact frames in `[at, end)`, wherever their markers stand and whatever is passed over. */
-export function survey(
-  layoutAt: usize,
-  at: usize,
-  end: usize,
-  group: u32,
-  skip: usize,
-  runs: usize,
-  mostRuns: u32,
-  hashes: usize,
-  mostFrames: u32,
-): u32 {
+export function survey(layoutAt: usize, at: usize, end: usize, group: u32, skip: usize, roomAt: usize): u32 {
   const layout = changetype<Layout>(layoutAt);
+  const room = changetype<Room>(roomAt);
   const first = load<u8>(layout.marker);
   const last = end - layout.frameBytes;
   found = 0;
   frames = 0;
-  while (found < mostRuns && frames < mostFrames) {
+  while (found < room.mostRuns && frames < room.mostFrames) {
     while (at <= last && load<u8>(at) != first) at++;
     if (at > last) break;
     const before = frames;
-    walk(layout, at, end, group, skip, 0, runs, mostRuns, hashes, mostFrames);
+    walk(layout, at, end, group, skip, 0, room);
     at = frames > before ? reached : at + 1;
   }
   return found;
